@@ -1,0 +1,1 @@
+"""Whether the ratings can be trusted: agreement, fidelity, missing data."""

@@ -1,0 +1,1 @@
+"""Numbers and words everything else stands on: results, errors, intervals, exact null distributions."""

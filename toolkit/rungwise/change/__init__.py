@@ -1,0 +1,1 @@
+"""Change between two occasions: reliable change, cutoffs, goals."""

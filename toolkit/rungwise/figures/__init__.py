@@ -1,0 +1,1 @@
+"""Results drawn on matplotlib axes; nothing here computes a statistic."""

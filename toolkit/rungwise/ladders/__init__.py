@@ -1,0 +1,1 @@
+"""Outcomes that take the difficulty of the step into account."""

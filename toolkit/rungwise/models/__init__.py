@@ -1,0 +1,1 @@
+"""One likelihood engine: generalized least squares and two-level REML with AR(1) errors."""

@@ -1,0 +1,1 @@
+"""Notebooks run with parameters and turned into pages and tables."""

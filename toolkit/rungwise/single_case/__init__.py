@@ -1,0 +1,1 @@
+"""Single-case statistics and what may be said about one child."""

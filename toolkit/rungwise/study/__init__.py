@@ -1,0 +1,1 @@
+"""Several series together: multilevel models, between-case effects, synthesis, planning."""

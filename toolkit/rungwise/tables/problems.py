@@ -1,0 +1,91 @@
+"""One row per problem, written for the person who has to put it right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FIELDS = ("severity", "table", "source", "row", "column", "value", "code", "problem", "remedy")
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One thing wrong in one place.
+
+    Attributes
+    ----------
+    severity : str
+        ``"error"`` sets the row aside; ``"warning"`` sets nothing aside.
+    table : str
+        Table of the schema, ``""`` if it could not be told.
+    source : str
+        File, or file and sheet.
+    row : int
+        Row as the person sees it (the header is row 1); 0 when it concerns the whole file or column.
+    column : str
+        Column as written in the file; ``""`` when it concerns the whole row.
+    value : str
+        What stands there.
+    code : str
+        Rule code, stable between versions.
+    problem : str
+        What is wrong, in one sentence.
+    remedy : str
+        How to put it right, in one sentence.
+    """
+
+    severity: str
+    table: str
+    source: str
+    row: int
+    column: str
+    value: str
+    code: str
+    problem: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class ProblemReport:
+    """Every problem of one reading, in the order of files and rows."""
+
+    problems: tuple[Problem, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.problems)
+
+    def __iter__(self) -> Iterator[Problem]:
+        return iter(self.problems)
+
+    @property
+    def errors(self) -> tuple[Problem, ...]:
+        """Problems that set their row (or file) aside."""
+        return tuple(problem for problem in self.problems if problem.severity == "error")
+
+    @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """Problems that set nothing aside."""
+        return tuple(problem for problem in self.problems if problem.severity == "warning")
+
+    @property
+    def ok(self) -> bool:
+        """True when there is no error."""
+        return not self.errors
+
+    @property
+    def rows_set_aside(self) -> int:
+        """Rows that do not enter any analysis."""
+        return len({(p.source, p.row) for p in self.errors if p.row > 0})
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The report as a data frame with the columns `FIELDS`."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [[getattr(problem, name) for name in FIELDS] for problem in self.problems], columns=list(FIELDS)
+        )
