@@ -1,0 +1,57 @@
+"""One outside value and our own beside it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+STANDINGS = (
+    "read in the source",
+    "recomputed by two independent routes",
+    "from memory of the source",
+    "unconfirmed",
+)
+
+
+@dataclass(frozen=True)
+class Check:
+    """A value from outside, where it comes from, and how ours is obtained.
+
+    Attributes
+    ----------
+    statistic : str
+        Name of the statistic and of the quantity checked.
+    example : str
+        Data the value belongs to.
+    source : str
+        Paper, book, standard or data package, with page or example number where known.
+    standing : str
+        One of `STANDINGS`: how surely the outside value is known.
+    published : float
+        The outside value, with the digits it is printed with.
+    ours : callable
+        Computes our value.
+    tolerance : float
+        Half a unit of the last printed digit, unless `note` says why it is wider.
+    note : str
+        What explains a difference or a wider tolerance.
+    """
+
+    statistic: str
+    example: str
+    source: str
+    standing: str
+    published: float
+    ours: Callable[[], float]
+    tolerance: float
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.standing not in STANDINGS:
+            raise ValueError(f"standing must be one of {', '.join(STANDINGS)}; got {self.standing!r}.")
+
+    def agrees(self) -> bool:
+        """Say whether our value lies within the tolerance."""
+        ours = self.ours()
+        return not math.isnan(ours) and abs(ours - self.published) <= self.tolerance
