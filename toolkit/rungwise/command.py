@@ -1,8 +1,201 @@
-"""The command line."""
+"""The command line: parse, call one function, print its answer, give an exit code."""
 
 from __future__ import annotations
 
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import NoReturn
 
-def main(arguments: list[str] | None = None) -> int:
-    """Run the command line and give its exit code."""
-    raise NotImplementedError
+DONE, WRONG_CALL, DATA_PROBLEMS, NOT_ENOUGH_DATA = 0, 2, 3, 4
+
+EXIT_CODES = """\
+exit codes:
+  0  done
+  2  the call was wrong (a misspelled option, a file that is not there)
+  3  the data have problems; `rungwise check` lists them
+  4  the data are sound but too few to answer
+"""
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Describe every command; the reference page of the documentation is printed from this."""
+    parser = argparse.ArgumentParser(
+        prog="rungwise",
+        description="Does graded exposure bring a child's fear of movement down, and is it the program?",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    commands = parser.add_subparsers(metavar="COMMAND", title="commands")
+
+    check = _command(commands, "check", _check, "list everything wrong in a practice's files, in one pass")
+    check.add_argument(
+        "path", type=Path, metavar="PATH", help="a folder of CSV files, one CSV file or a workbook"
+    )
+    check.add_argument(
+        "--every", action="store_true", help="print every row, also where many share one problem"
+    )
+    check.add_argument("--csv", type=Path, metavar="FILE", help="also write the list as a CSV file")
+    _today(check)
+
+    child = _command(
+        commands, "child", _child, "say whether one child's fear came down, and how sure that is"
+    )
+    child.add_argument(
+        "path", type=Path, metavar="PATH", help="a folder of CSV files, one CSV file or a workbook"
+    )
+    child.add_argument(
+        "child", nargs="?", metavar="CHILD", help="the child's code; not needed where there is one child"
+    )
+    child.add_argument("--report", action="store_true", help="also write the answer as a page")
+    _destination(child, "out/child_CHILD")
+    _today(child)
+
+    audit = _command(commands, "audit", _audit, "write a quarter's outcome audit for the whole caseload")
+    audit.add_argument("path", type=Path, metavar="PATH", help="a folder of CSV files or a workbook")
+    audit.add_argument("--quarter", required=True, metavar="QUARTER", help="for example 2026Q3")
+    _destination(audit, "out/audit_QUARTER")
+    _today(audit)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and give its exit code; never a traceback for what a person can mend."""
+    parser = build_parser()
+    options = parser.parse_args(arguments)
+    if options.version:
+        from rungwise import __version__
+
+        print(f"rungwise {__version__}")
+        return DONE
+    if not hasattr(options, "run"):
+        parser.print_help()
+        return WRONG_CALL
+    return _run(options.run, options)
+
+
+def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespace) -> int:
+    from rungwise.basis.errors import DataProblems, NotEnoughData, RungwiseError
+
+    try:
+        return command(options)
+    except DataProblems as error:
+        from rungwise.tables.problem_text import report_lines
+
+        _say(str(error), *report_lines(error.report))
+        return DATA_PROBLEMS
+    except NotEnoughData as error:
+        _say(str(error))
+        return NOT_ENOUGH_DATA
+    except (RungwiseError, ValueError, FileExistsError) as error:
+        _say(str(error))
+        return WRONG_CALL
+    except OSError as error:
+        _say(_file_sentence(error))
+        return WRONG_CALL
+    except KeyboardInterrupt:
+        _say("Stopped; nothing was written.")
+        return WRONG_CALL
+
+
+def _check(options: argparse.Namespace) -> int:
+    from rungwise.series.caseload import check
+    from rungwise.tables.problem_text import report_lines, write_csv
+
+    report = check(options.path, today=options.today)
+    if options.csv:
+        write_csv(report, options.csv)
+    print(*report_lines(report, every=options.every), sep="\n")
+    return DONE if report.ok else DATA_PROBLEMS
+
+
+def _child(options: argparse.Namespace) -> int:
+    from rungwise.series.caseload import read_caseload
+    from rungwise.single_case.answer_text import answer_lines
+    from rungwise.single_case.child_answer import child_answer, which_child
+
+    caseload = read_caseload(options.path, today=options.today)
+    answer = child_answer(caseload, which_child(caseload, options.child))
+    print(*answer_lines(answer), sep="\n")
+    if options.report:
+        from rungwise.reports.child_report import write_child_report
+
+        folder = options.to or Path("out") / f"child_{answer.child_id}"
+        written = write_child_report(
+            options.path, answer.child_id, to=folder, overwrite=options.overwrite, today=options.today
+        )
+        print("", *(f"Written: {file}" for file in written), sep="\n")
+    return NOT_ENOUGH_DATA if answer.verdict.code == "too_few" else DONE
+
+
+def _audit(options: argparse.Namespace) -> int:
+    from rungwise.reports.audit_report import write_audit
+
+    folder = options.to or Path("out") / f"audit_{options.quarter}"
+    written = write_audit(
+        options.path,
+        options.quarter,
+        to=folder,
+        overwrite=options.overwrite,
+        today=options.today,
+        progress=_say,
+    )
+    print(*(f"Written: {file}" for file in written), sep="\n")
+    return DONE
+
+
+def _command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    run: Callable[[argparse.Namespace], int],
+    summary: str,
+) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+    command.set_defaults(run=run)
+    return command
+
+
+def _destination(command: argparse.ArgumentParser, default: str) -> None:
+    command.add_argument(
+        "--to", type=Path, metavar="FOLDER", help=f"folder to write to (default: {default})"
+    )
+    command.add_argument(
+        "--overwrite", action="store_true", help="replace an earlier report in that folder"
+    )
+
+
+def _today(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--today",
+        type=_date,
+        metavar="DATE",
+        help="the day to take as today, as in 2026-09-30 (default: today)",
+    )
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be a date such as 2026-09-30; got {text!r}") from None
+
+
+def _file_sentence(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror or error}. Nothing was written."
+
+
+def _say(*lines: str) -> None:
+    print(*lines, sep="\n", file=sys.stderr, flush=True)
+
+
+def run() -> NoReturn:
+    """Entry point of the installed command."""
+    sys.exit(main())
+
+
+if __name__ == "__main__":
+    run()

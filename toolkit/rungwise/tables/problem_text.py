@@ -1,0 +1,107 @@
+"""A problem report as a person wants to read it, and as a CSV file."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from itertools import groupby
+from pathlib import Path
+
+from rungwise.tables.problems import FIELDS, Problem, ProblemReport
+
+SHOWN_PER_PROBLEM = 4
+
+
+def report_lines(report: ProblemReport, *, every: bool = False) -> list[str]:
+    """Write the report as lines of text: a summary, then each file with its rows in order.
+
+    Rows of one file that share a rule and a column are gathered after the first few unless
+    `every` is set; the number gathered is always said, so nothing is hidden.
+
+    Examples
+    --------
+    >>> report_lines(ProblemReport())
+    ['No problems found.']
+    """
+    if not report.problems:
+        return ["No problems found."]
+    lines = [_summary(report)]
+    for source, problems in groupby(report, key=lambda problem: problem.source):
+        lines += ["", source]
+        lines += _source_lines(list(problems), every)
+    return lines
+
+
+def write_csv(report: ProblemReport, path: Path) -> None:
+    """Write one row per problem, with the columns `FIELDS`.
+
+    Raises
+    ------
+    FileExistsError
+        If the file is there already.
+    """
+    try:
+        with open(path, "x", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(FIELDS)
+            writer.writerows([getattr(problem, name) for name in FIELDS] for problem in report)
+    except FileExistsError:
+        raise FileExistsError(f"{path} is there already; name another file or remove it.") from None
+
+
+def _summary(report: ProblemReport) -> str:
+    errors, warnings = len(report.errors), len(report.warnings)
+    parts = []
+    if errors:
+        parts.append(f"{_count(errors, 'error')} ({_count(report.rows_set_aside, 'row')} set aside)")
+    if warnings:
+        parts.append(f"{_count(warnings, 'warning')} (nothing set aside)")
+    return " and ".join(parts) + "."
+
+
+def _source_lines(problems: list[Problem], every: bool) -> list[str]:
+    same: dict[tuple[str, str, str], list[Problem]] = {}
+    for problem in problems:
+        same.setdefault((problem.code, problem.column, problem.severity), []).append(problem)
+    lines = []
+    for problem in problems:
+        group = same[problem.code, problem.column, problem.severity]
+        place = group.index(problem)
+        if every or len(group) <= SHOWN_PER_PROBLEM + 1 or place < SHOWN_PER_PROBLEM:
+            lines.append(_line(problem))
+        elif place == SHOWN_PER_PROBLEM:
+            rest = [other.row for other in group[SHOWN_PER_PROBLEM:]]
+            lines.append(f"  … and {len(rest)} more like it, in {_rows(rest)}")
+    return lines
+
+
+def _line(problem: Problem) -> str:
+    place = [f"row {problem.row}"] if problem.row else []
+    place += [f"column {problem.column}"] if problem.column else []
+    what = f"“{problem.value}”: " if problem.value else ""
+    where = ", ".join(place)
+    kind = "" if problem.severity == "error" else "warning, "
+    return (
+        f"  {kind}{where + ': ' if where else ''}{what}{problem.problem} {problem.remedy} [{problem.code}]"
+    )
+
+
+def _rows(rows: Iterable[int]) -> str:
+    """Write row numbers as runs.
+
+    Examples
+    --------
+    >>> _rows([3, 4, 5, 9])
+    'rows 3-5, 9'
+    """
+    runs: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if runs and row == runs[-1][1] + 1:
+            runs[-1][1] = row
+        else:
+            runs.append([row, row])
+    return "rows " + ", ".join(f"{low}-{high}" if high > low else str(low) for low, high in runs)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
