@@ -1,0 +1,136 @@
+"""Outside values for intervals of shares and rates, control limits and multiplicity."""
+
+from __future__ import annotations
+
+from rungwise.basis.estimate import Estimate
+from rungwise.basis.intervals import rate_interval, rate_ratio, share_interval
+from rungwise.published.check import Check
+
+_NEWCOMBE = "Newcombe 1998, Stat Med 17:857-872, Table I"
+_GARWOOD = "Garwood 1936, Biometrika 28:437-442, limits of a Poisson count"
+
+# Columns of Newcombe's Table I: count, n, then low and high of each method. The score limits were
+# read (to four decimals) in texts that reprint the table; the other two were recomputed.
+_SHARES = (
+    (81, 263, (0.2553, 0.3662), (0.253509, 0.368176), (0.252737, 0.367622)),
+    (15, 148, (0.0624, 0.1605), (0.059778, 0.164450), (0.057844, 0.161650)),
+    (0, 20, (0.0, 0.1611), (0.0, 0.200453), (0.0, 0.168433)),
+    (1, 29, (0.0061, 0.1718), (0.001803, 0.196282), (0.000873, 0.177644)),
+)
+
+_RATES_95 = {
+    0: (0.0, 3.6889), 1: (0.0253, 5.5716), 2: (0.2422, 7.2247), 3: (0.6187, 8.7673),
+    4: (1.0899, 10.2416), 5: (1.6235, 11.6683), 6: (2.2019, 13.0595), 7: (2.8144, 14.4227),
+    8: (3.4538, 15.7632), 9: (4.1154, 17.0848), 10: (4.7954, 18.3904), 15: (8.3954, 24.7402),
+    20: (12.2165, 30.8884), 30: (20.2409, 42.8269), 50: (37.1110, 65.9188), 100: (81.3640, 121.6268),
+}  # fmt: skip
+_RATES_99 = {0: (0.0, 5.2983), 5: (1.0779, 14.1498), 10: (3.7169, 21.3978)}
+
+
+def _limit(estimate: Estimate, end: int) -> float:
+    return (estimate.ci_low, estimate.ci_high)[end]
+
+
+def _share_checks() -> list[Check]:
+    methods = (
+        ("wilson", "read in the source", 5e-5),
+        ("wilson_corrected", "recomputed by two independent routes", 5e-7),
+        ("clopper_pearson", "recomputed by two independent routes", 5e-7),
+    )
+    return [
+        Check(
+            f"share, {method}, {('lower', 'upper')[end]} limit",
+            f"{count} of {n}",
+            _NEWCOMBE,
+            standing,
+            limits[end],
+            lambda count=count, n=n, method=method, end=end: _limit(  # type: ignore[misc]
+                share_interval(count, n, method=method), end
+            ),
+            tolerance,
+        )
+        for count, n, *by_method in _SHARES
+        for (method, standing, tolerance), limits in zip(methods, by_method, strict=True)
+        for end in (0, 1)
+    ]
+
+
+def _rate_checks() -> list[Check]:
+    return [
+        Check(
+            f"rate, exact {confidence:.0%}, {('lower', 'upper')[end]} limit",
+            f"{count} events",
+            _GARWOOD,
+            "recomputed by two independent routes",
+            limits[end],
+            lambda count=count, confidence=confidence, end=end: _limit(  # type: ignore[misc]
+                rate_interval(count, confidence=confidence), end
+            ),
+            5e-5,
+        )
+        for confidence, table in ((0.95, _RATES_95), (0.99, _RATES_99))
+        for count, limits in table.items()
+        for end in (0, 1)
+    ]
+
+
+_POISSON_HELP = "R help page of poisson.test, examples, recomputed in R 4.2.2"
+
+CHECKS: tuple[Check, ...] = (
+    *_share_checks(),
+    *_rate_checks(),
+    Check(
+        "rate",
+        "137 events in 24.19893",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        5.661407,
+        lambda: rate_interval(137, 24.19893).value,
+        5e-7,
+    ),
+    Check(
+        "rate, exact 95%, lower limit",
+        "137 events in 24.19893",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        4.753125,
+        lambda: rate_interval(137, 24.19893).ci_low,
+        5e-7,
+    ),
+    Check(
+        "rate, exact 95%, upper limit",
+        "137 events in 24.19893",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        6.692709,
+        lambda: rate_interval(137, 24.19893).ci_high,
+        5e-7,
+    ),
+    Check(
+        "rate ratio",
+        "11 in 800 against 21 in 3011",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        1.971488,
+        lambda: rate_ratio(11, 800, 21, 3011).value,
+        5e-7,
+    ),
+    Check(
+        "rate ratio, exact 95%, lower limit",
+        "11 in 800 against 21 in 3011",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        0.858426,
+        lambda: rate_ratio(11, 800, 21, 3011).ci_low,
+        5e-7,
+    ),
+    Check(
+        "rate ratio, exact 95%, upper limit",
+        "11 in 800 against 21 in 3011",
+        _POISSON_HELP,
+        "recomputed by two independent routes",
+        4.277266,
+        lambda: rate_ratio(11, 800, 21, 3011).ci_high,
+        5e-7,
+    ),
+)
