@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from itertools import groupby
 from pathlib import Path
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
 
 SHOWN_PER_PROBLEM = 4
@@ -53,9 +54,9 @@ def _summary(report: ProblemReport) -> str:
     errors, warnings = len(report.errors), len(report.warnings)
     parts = []
     if errors:
-        parts.append(f"{_count(errors, 'error')} ({_count(report.rows_set_aside, 'row')} set aside)")
+        parts.append(f"{count_of(errors, 'error')} ({count_of(report.rows_set_aside, 'row')} set aside)")
     if warnings:
-        parts.append(f"{_count(warnings, 'warning')} (nothing set aside)")
+        parts.append(f"{count_of(warnings, 'warning')} (nothing set aside)")
     return " and ".join(parts) + "."
 
 
@@ -101,7 +102,3 @@ def _rows(rows: Iterable[int]) -> str:
         else:
             runs.append([row, row])
     return "rows " + ", ".join(f"{low}-{high}" if high > low else str(low) for low, high in runs)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
