@@ -1,17 +1,25 @@
-"""The answer about one child, in the same words wherever it is printed."""
+"""The answer about one child: the one function behind the printed answer, the page and the audit."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from difflib import get_close_matches
 
+import numpy as np
+
+from rungwise.basis.page_numbers import count_of
+from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.verdict import Verdict
+from rungwise.single_case.error_rates import ErrorRates, error_rates
+from rungwise.single_case.verdict import Rule, Verdict, verdict_over_ladders, verdicts
+from rungwise.single_case.verdict_words import headline
+from rungwise.tables.practice import Practice
 
 
 @dataclass(frozen=True)
 class LadderAnswer:
-    """One planned series of the child, shown but not counted on its own."""
+    """One planned series of the child; shown, not counted on its own when there are several."""
 
     ladder_id: str
     series: PhaseSeries
@@ -20,32 +28,147 @@ class LadderAnswer:
 
 @dataclass(frozen=True)
 class ChildAnswer:
-    """Everything the printed answer, the report and the audit say about one child.
+    """Everything the printed answer, the page and the audit say about one child.
 
     Attributes
     ----------
     child_id : str
+    outcome : str
+        What was rated, for example ``"fear"``.
     headline : str
-        One plain sentence a parent can read, with its uncertainty.
+        Plain sentences a parent can read: the verdict with its uncertainty.
     verdict : Verdict
         The child's one verdict, over all ladders.
     ladders : tuple of LadderAnswer
+    rates : ErrorRates or None
+        How often the verdict errs at about these lengths; None outside the simulated range.
     level : int
         Recording level the answer rests on.
     set_aside : int
-        Rows of this child's file that were set aside.
+        Rows of the files that were set aside; some may be this child's.
+    rule : Rule
+        The settings the verdict was made with.
     cautions : tuple of str
     """
 
     child_id: str
+    outcome: str
     headline: str
     verdict: Verdict
     ladders: tuple[LadderAnswer, ...]
+    rates: ErrorRates | None
     level: int
     set_aside: int
+    rule: Rule
     cautions: tuple[str, ...]
 
 
-def child_answer(caseload: Caseload, child_id: str) -> ChildAnswer:
-    """Answer the three questions about one child."""
-    raise NotImplementedError
+def child_answer(caseload: Caseload, child_id: str, outcome: str | None = None) -> ChildAnswer:
+    """Answer the three questions about one child, over all of the child's ladders.
+
+    Parameters
+    ----------
+    caseload : Caseload
+        From `read_caseload`.
+    child_id : str
+        The child's code.
+    outcome : str, optional
+        What was rated; needed only where a child has several outcomes and none is ``"fear"``.
+
+    Returns
+    -------
+    ChildAnswer
+
+    Raises
+    ------
+    ValueError
+        If the child or the outcome is not in the caseload; the message says what is.
+
+    Notes
+    -----
+    With several ladders the child is classified once, by a Tau stratified over them in which whole
+    days are permuted together. The p-value is unadjusted: how many children are tested is a matter
+    for the sentence about the caseload.
+    """
+    outcome = _outcome(caseload, which_child(caseload, child_id), outcome)
+    series = {
+        ladder: caseload.series(child_id, ladder, outcome) for ladder in caseload.ladders(child_id, outcome)
+    }
+    rule = rule_of(caseload.practice)
+    each = verdicts(SeriesBatch.of(*series.values()), rule)
+    ladders = tuple(
+        LadderAnswer(ladder, one, verdict)
+        for (ladder, one), verdict in zip(series.items(), each, strict=True)
+    )
+    verdict = ladders[0].verdict if len(ladders) == 1 else verdict_over_ladders(each, list(series.values()))
+    lower = ladders[0].series.better == "lower"
+    return ChildAnswer(
+        child_id=child_id,
+        outcome=outcome,
+        headline=headline(verdict, f"{child_id}'s {outcome}", lower=lower),
+        verdict=verdict,
+        ladders=ladders,
+        rates=error_rates(
+            max(one.n_baseline for one in series.values()), max(one.n_exposure for one in series.values())
+        ),
+        level=caseload.level,
+        set_aside=caseload.report.rows_set_aside,
+        rule=rule,
+        cautions=verdict.cautions + tuple(_missing(ladders)),
+    )
+
+
+def which_child(caseload: Caseload, child_id: str | None) -> str:
+    """Give the child asked for, or the only one there is.
+
+    Raises
+    ------
+    ValueError
+        If the code is not there (naming the nearest ones), or is left out with several children.
+    """
+    children = caseload.children
+    if child_id is None:
+        if len(children) == 1:
+            return children[0]
+        raise ValueError(f"There are {len(children)} children; name one: {_some(children)}.")
+    if child_id not in children:
+        near = get_close_matches(child_id, children, n=3, cutoff=0.5)
+        raise ValueError(
+            f"There is no child {child_id!r} with ratings; there are: {_some(near or children)}."
+        )
+    return child_id
+
+
+def rule_of(practice: Practice) -> Rule:
+    """Give the verdict's settings as the practice fixed them."""
+    return Rule(
+        alpha=practice.alpha,
+        margin=practice.margin,
+        minimum_baseline=practice.minimum_baseline,
+        minimum_exposure=practice.minimum_exposure,
+    )
+
+
+def _outcome(caseload: Caseload, child_id: str, outcome: str | None) -> str:
+    outcomes = caseload.outcomes(child_id)
+    if outcome is None:
+        if len(outcomes) == 1:
+            return outcomes[0]
+        if "fear" in outcomes:
+            return "fear"
+        raise ValueError(f"{child_id} has several outcomes; name one: {_some(outcomes)}.")
+    if outcome not in outcomes:
+        raise ValueError(f"{child_id} has no ratings of {outcome!r}; there are: {_some(outcomes)}.")
+    return outcome
+
+
+def _missing(ladders: tuple[LadderAnswer, ...]) -> list[str]:
+    missing = int(np.sum([one.series.n_missing for one in ladders]))
+    if not missing:
+        return []
+    return [f"{count_of(missing, 'planned rating')} missing; nothing was put in their place."]
+
+
+def _some(names: tuple[str, ...] | list[str], most: int = 8) -> str:
+    shown = ", ".join(names[:most])
+    return shown + (f" and {len(names) - most} more" if len(names) > most else "")

@@ -1,12 +1,29 @@
-"""What may be said about one child: three questions, one verdict."""
+"""What may be said about one child: three questions, one verdict.
+
+(a) Did the ratings fall from baseline to exposure? (b) Were they already falling in baseline?
+(c) Is the fall more than the baseline's own course explains? The rule below turns the answers into
+one verdict. It is judged by its measured error rates (`rungwise.single_case.error_rates`), not by
+the mechanism of any one of its parts.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
-from rungwise.basis.estimate import Estimate
+import numpy as np
 
-# Order of the verdicts on every page and in every table.
+from rungwise.basis.errors import check_between
+from rungwise.basis.estimate import Estimate, Estimates
+from rungwise.series.batch import SeriesBatch
+from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
+from rungwise.single_case.nap import nap_batch
+from rungwise.single_case.tau import tau_batch
+from rungwise.single_case.trend import mann_kendall_batch
+from rungwise.single_case.verdict_words import Question, questions
+
+# The order is the order of every page and table.
 VERDICTS = {
     "fell_beyond_baseline": "fell, beyond the baseline's own course",
     "fell_baseline_may_explain": "fell, but the baseline may explain it",
@@ -17,6 +34,36 @@ VERDICTS = {
     "too_few": "too few to say",
     "no_room": "no room to fall",
 }
+FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
+
+# A baseline this close to the best end of the scale leaves nothing to show (design choice, in points).
+ROOM = 2.0
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The settings of the verdict, as the practice fixed them beforehand.
+
+    Attributes
+    ----------
+    alpha : float
+        Two-sided level of significance.
+    margin : float
+        Rating points; a change surely smaller than this is "about the same".
+    minimum_baseline, minimum_exposure : int
+        Fewer usable occasions than this say nothing.
+    """
+
+    alpha: float = 0.05
+    margin: float = 1.0
+    minimum_baseline: int = 3
+    minimum_exposure: int = 5
+
+    def __post_init__(self) -> None:
+        check_between("alpha", self.alpha, 0, 1)
+        for name in ("margin", "minimum_baseline", "minimum_exposure"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} must be 0 or more; got {getattr(self, name)!r}.")
 
 
 @dataclass(frozen=True)
@@ -28,7 +75,7 @@ class Verdict:
     code : str
         A key of `VERDICTS`.
     words : str
-        The verdict in the words of `VERDICTS`.
+        The verdict in the words of `VERDICTS` (turned round where higher ratings are better).
     fell : Estimate
         Question (a): exact A-B Tau, declines ranked worst (stratified over ladders if several).
     size : Estimate
@@ -45,8 +92,8 @@ class Verdict:
         Question (a) with declined occasions left out; None where nothing was declined.
     smallest_p : float
         Smallest p that question (a) could ever have given with these lengths and ties.
-    reasons : tuple of str
-        Sentences saying how the verdict was reached, in order.
+    questions : tuple of Question
+        The three questions with a short reply and the numbers behind it.
     cautions : tuple of str
         Sentences that must stand beside it.
     """
@@ -60,5 +107,242 @@ class Verdict:
     difference: Estimate
     without_declines: Estimate | None
     smallest_p: float
-    reasons: tuple[str, ...]
+    questions: tuple[Question, ...]
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """The three questions answered for many series: what `decide` decides on.
+
+    Attributes
+    ----------
+    improved, worsened : ndarray of bool
+        Question (a), in either direction, at the level set.
+    falling : ndarray of bool
+        Question (b): the baseline itself was improving.
+    beyond : ndarray of bool
+        Question (c).
+    same : ndarray of bool
+        The interval of the difference lies inside the margin.
+    enough : ndarray of bool
+        The lengths and ties could have shown a change.
+    room : ndarray of bool
+        The baseline left room to improve.
+    """
+
+    improved: np.ndarray
+    worsened: np.ndarray
+    falling: np.ndarray
+    beyond: np.ndarray
+    same: np.ndarray
+    enough: np.ndarray
+    room: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Verdicts:
+    """Verdicts of many series, with the columns they rest on."""
+
+    codes: np.ndarray
+    answers: Answers
+    fell: Estimates
+    size: Estimates
+    baseline_trend: Estimates
+    beyond_baseline: Estimates
+    difference: Estimates
+    batch: SeriesBatch
+    rule: Rule
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def __iter__(self) -> Iterator[Verdict]:
+        return (self[i] for i in range(len(self)))
+
+    def __getitem__(self, i: int) -> Verdict:
+        declined = bool(self.batch.declined[i].any())
+        return assemble(
+            str(self.codes[i]),
+            self.rule,
+            lower=bool(self.batch.sign[i] < 0),
+            fell=self.fell[i],
+            size=self.size[i],
+            baseline_trend=self.baseline_trend[i],
+            beyond_baseline=self.beyond_baseline[i],
+            difference=self.difference[i],
+            without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
+        )
+
+
+def decide(answers: Answers) -> np.ndarray:
+    """Turn the answers into verdict codes; the first line that holds decides.
+
+    A rise is said before "no room to fall": a child at the floor of the scale can still get worse.
+    """
+    lines = {
+        "too_few": ~answers.enough,
+        "rose": answers.worsened,
+        "no_room": ~answers.room,
+        "fell_beyond_baseline": answers.improved & answers.beyond,
+        "fell_baseline_may_explain": answers.improved & answers.falling,
+        "fell_short_baseline": answers.improved,
+        "about_the_same": answers.same,
+    }
+    return np.select(list(lines.values()), list(lines), default="no_clear_change").astype(object)
+
+
+def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
+    """Give the verdict of every series of a batch.
+
+    Parameters
+    ----------
+    batch : SeriesBatch
+        Baseline and exposure of each series.
+    rule : Rule, optional
+
+    Returns
+    -------
+    Verdicts
+    """
+    rule = rule or Rule()
+    confidence = 1 - rule.alpha
+    fell = tau_batch(batch, confidence=confidence)
+    trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
+    at_end = level_and_slope_change_batch(batch, confidence=confidence).at_end
+    beyond = surely_better(at_end, batch.sign)
+    any_declined = batch.declined.any(axis=1)
+    if any_declined.any():
+        # Leaving declines out hides fear, putting them at the end of the scale invents it: (c) must
+        # hold both ways.
+        rows = np.flatnonzero(any_declined)
+        sub = batch.take(rows)
+        ceiling = level_and_slope_change_batch(sub, confidence=confidence, declines="ceiling").at_end
+        beyond[rows] &= surely_better(ceiling, sub.sign)
+    difference = mean_difference_ar1_batch(batch, confidence=confidence)
+    same = inside(difference, rule.margin) & ~any_declined
+    constant = is_constant(batch)
+    answers = Answers(
+        improved=(fell.p_value <= rule.alpha) & (fell.value > 0),
+        worsened=(fell.p_value <= rule.alpha) & (fell.value < 0),
+        falling=trend.p_value <= rule.alpha,
+        beyond=beyond,
+        same=same | constant,
+        enough=(batch.n_a >= rule.minimum_baseline)
+        & (batch.n_b >= rule.minimum_exposure)
+        & ((fell.counts["smallest_p"] <= rule.alpha) | constant),
+        room=~no_room(batch),
+    )
+    return Verdicts(
+        codes=decide(answers),
+        answers=answers,
+        fell=fell,
+        size=nap_batch(batch, confidence=confidence),
+        baseline_trend=trend,
+        beyond_baseline=at_end,
+        difference=difference,
+        batch=batch,
+        rule=rule,
+    )
+
+
+def verdict(series: PhaseSeries, rule: Rule | None = None) -> Verdict:
+    """Give the verdict on one series.
+
+    Misleads when the probe step changed within the series or the ratings were not planned: then no
+    verdict means anything. A statistic informs, a clinician decides.
+
+    Examples
+    --------
+    >>> series = PhaseSeries.from_phases([7, 8, 7, 8, 7, 8], [6, 6, 5, 5, 4, 4, 3, 3, 2, 2])
+    >>> verdict(series).words
+    "fell, beyond the baseline's own course"
+    """
+    return verdicts(SeriesBatch.of(series), rule)[0]
+
+
+def surely_better(change: Estimates, sign: np.ndarray) -> np.ndarray:
+    """Mask of the series whose interval, in data units, lies wholly on the better side of 0."""
+    low, high = change.ci_low, change.ci_high
+    return np.where(sign < 0, high < 0, low > 0)
+
+
+def inside(difference: Estimates, margin: float) -> np.ndarray:
+    """Mask of the series whose interval lies inside the margin on both sides."""
+    return (difference.ci_low > -margin) & (difference.ci_high < margin)
+
+
+def is_constant(batch: SeriesBatch) -> np.ndarray:
+    """Mask of the series in which every rating is the same and nothing was declined."""
+    low = np.where(np.isnan(batch.values), np.inf, batch.values).min(axis=1, initial=np.inf)
+    high = np.where(np.isnan(batch.values), -np.inf, batch.values).max(axis=1, initial=-np.inf)
+    return (low == high) & ~batch.declined.any(axis=1)
+
+
+def no_room(batch: SeriesBatch) -> np.ndarray:
+    """Mask of the series whose baseline median lies within `ROOM` points of the best end."""
+    places = np.arange(batch.values.shape[1])
+    worst = np.where(batch.sign < 0, np.inf, -np.inf)
+    values = np.where(batch.declined, worst[:, None], batch.values)
+    best = np.where(batch.sign < 0, batch.floor, batch.ceiling)
+    full = np.zeros(len(batch), dtype=bool)
+    for n in np.unique(batch.n_a[batch.n_a > 0]):
+        rows = batch.n_a == n
+        middle = _median(np.where(places < n, values, np.nan)[rows][:, :n])
+        with np.errstate(invalid="ignore"):
+            full[rows] = np.abs(middle - best[rows]) <= ROOM
+    return full
+
+
+def _median(values: np.ndarray) -> np.ndarray:
+    """Row medians in which an infinite (declined) middle stays infinite."""
+    ordered = np.sort(values, axis=1)
+    n = values.shape[1]
+    low, high = ordered[:, (n - 1) // 2], ordered[:, n // 2]
+    return np.where(low == high, low, (low + high) / 2)
+
+
+def words_of(code: str, *, lower: bool = True) -> str:
+    """Give a verdict in words, turned round where higher ratings are better.
+
+    Examples
+    --------
+    >>> words_of("no_room"), words_of("rose", lower=False)
+    ('no room to fall', 'fell')
+    """
+    words = VERDICTS[code]
+    if lower:
+        return words
+    if code == "rose":
+        return "fell"
+    return words.replace("fell", "rose").replace("to fall", "to rise")
+
+
+def assemble(
+    code: str,
+    rule: Rule,
+    *,
+    lower: bool,
+    fell: Estimate,
+    size: Estimate,
+    baseline_trend: Estimate,
+    beyond_baseline: Estimate,
+    difference: Estimate,
+    without_declines: Estimate | None,
+) -> Verdict:
+    """Put one verdict together with its questions and cautions."""
+    estimates = (fell, size, baseline_trend, beyond_baseline, difference)
+    made = Verdict(
+        code=code,
+        words=words_of(code, lower=lower),
+        fell=fell,
+        size=size,
+        baseline_trend=baseline_trend,
+        beyond_baseline=beyond_baseline,
+        difference=difference,
+        without_declines=without_declines,
+        smallest_p=float(fell.counts["smallest_p"]),
+        questions=(),
+        cautions=tuple(dict.fromkeys(sentence for estimate in estimates for sentence in estimate.cautions)),
+    )
+    return replace(made, questions=questions(made, rule.alpha, lower=lower))

@@ -1,0 +1,88 @@
+"""How often the verdict errs: the shipped table of its measured rates."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+
+from rungwise.basis.page_numbers import of_hundred
+from rungwise.resources import PACKAGE
+
+TABLE = PACKAGE / "data" / "verdict_rates.csv"
+
+
+@dataclass(frozen=True)
+class ErrorRates:
+    """Rates of the verdict in simulated children at the nearest lengths of the table.
+
+    Attributes
+    ----------
+    n_baseline, n_exposure : int
+        Lengths of the simulated series.
+    wrong : dict of float to float
+        Autocorrelation to the larger of the shares called "fell, beyond the baseline's own course"
+        in children without any effect, over the baseline trends simulated.
+    power : dict of float to float
+        Autocorrelation to the share called so in children with the table's standard effect.
+    effect : str
+        The standard effect in words.
+    """
+
+    n_baseline: int
+    n_exposure: int
+    wrong: dict[float, float]
+    power: dict[float, float]
+    effect: str
+
+    @property
+    def sentence(self) -> str:
+        """The rates in words."""
+        low, high = min(self.wrong.values()), max(self.wrong.values())
+        found_low, found_high = min(self.power.values()), max(self.power.values())
+        return (
+            f"With {self.n_baseline} baseline and {self.n_exposure} exposure occasions, simulated children "
+            f"without any effect are called “fell, beyond the baseline's own course” in "
+            f"{_range(low, high)} of 100 runs, and children with {self.effect} in "
+            f"{_range(found_low, found_high)} of 100 (autocorrelation {min(self.wrong):g} to "
+            f"{max(self.wrong):g})."
+        )
+
+
+def error_rates(n_baseline: int, n_exposure: int) -> ErrorRates | None:
+    """Give the measured rates for the longest simulated series that is not longer than this one.
+
+    None where the series is shorter than every simulated one.
+
+    Examples
+    --------
+    >>> rates = error_rates(6, 15)
+    >>> sorted(rates.wrong) == [0.0, 0.2, 0.4, 0.6]
+    True
+    """
+    table = _table()
+    fitting = [lengths for lengths in table if lengths[0] <= n_baseline and lengths[1] <= n_exposure]
+    if not fitting:
+        return None
+    return table[max(fitting, key=lambda lengths: (lengths[0] / n_baseline) + (lengths[1] / n_exposure))]
+
+
+@cache
+def _table() -> dict[tuple[int, int], ErrorRates]:
+    table: dict[tuple[int, int], ErrorRates] = {}
+    with open(TABLE, newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    for row in rows:
+        lengths = int(row["n_baseline"]), int(row["n_exposure"])
+        rates = table.setdefault(
+            lengths, ErrorRates(*lengths, wrong={}, power={}, effect=row["effect_words"])
+        )
+        phi, share = float(row["phi"]), float(row["fell_beyond_baseline"])
+        target = rates.power if row["effect"] == "standard" else rates.wrong
+        target[phi] = max(share, target.get(phi, 0.0)) if target is rates.wrong else share
+    return table
+
+
+def _range(low: float, high: float) -> str:
+    first, last = of_hundred(low), of_hundred(high)
+    return first if first == last else f"{first} to {last}"
