@@ -194,19 +194,19 @@ def courses(caseload: Caseload, as_of: date) -> tuple[Course, ...]:
     ratings = planned_ratings(caseload)
     undated = Counter(ratings["child_id"][ratings["day"].isna()].tolist())
     cut = np.datetime64(as_of, "D")
-    past = ratings[ratings["day"].to_numpy("datetime64[D]") <= cut]
-    starts = _phase_starts(caseload, past, cut)
+    usable = ratings[ratings["usable"] & (ratings["day"].to_numpy("datetime64[D]") <= cut)]
+    starts = _phase_starts(caseload, usable, cut)
     told = _told(caseload)
     later = _first_after(caseload, ratings, cut)
     horizon = timedelta(days=caseload.practice.horizon_days)
-    by_child = {str(child): rows for child, rows in past.groupby("child_id", sort=False)}
-    names: set[str] = {*told, *starts, *by_child, *undated, *later}
+    rated = _by_child(usable)
+    names: set[str] = {*told, *starts, *rated, *undated, *later}
     return tuple(
         _course(
             child,
             told.get(child),
             starts.get(child, []),
-            by_child.get(child),
+            rated.get(child),
             later.get(child),
             horizon,
             as_of,
@@ -326,8 +326,7 @@ def _phase_starts(
             covered.add((child, ladder))
             day = phases["starts_on"][i].item()
             starts.setdefault(child, []).append((day, ladder, phases["phase"][i], "phases"))
-    usable = ratings[ratings["usable"]]
-    first = usable.groupby(["child_id", "ladder_id", "phase"], as_index=False)["day"].min()
+    first = ratings.groupby(["child_id", "ladder_id", "phase"], as_index=False)["day"].min()
     for row in first.itertuples(index=False):
         if (row.child_id, row.ladder_id) not in covered:
             event = (row.day.date(), row.ladder_id, row.phase, "ratings")
@@ -337,16 +336,24 @@ def _phase_starts(
     return starts
 
 
+def _by_child(ratings: pd.DataFrame) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Days and phases of each child's ratings."""
+    days, phases = ratings["day"].to_numpy("datetime64[D]"), ratings["phase"].to_numpy(dtype=object)
+    groups = ratings.groupby("child_id", sort=False).indices
+    return {str(child): (days[places], phases[places]) for child, places in groups.items()}
+
+
 def _first_after(caseload: Caseload, ratings: pd.DataFrame, cut: np.datetime64) -> dict[str, date]:
     """First day after the cut on which a child has a planned rating or a phase start."""
-    pairs = list(zip(ratings["child_id"], ratings["day"].to_numpy("datetime64[D]"), strict=True))
+    columns = [(ratings["child_id"].to_numpy(dtype=object), ratings["day"].to_numpy("datetime64[D]"))]
     if "phases" in caseload.tables:
         phases = caseload.tables["phases"]
-        pairs += zip(phases["child_id"], phases["starts_on"], strict=True)
+        columns.append((phases["child_id"], phases["starts_on"]))
     first: dict[str, date] = {}
-    for child, day in pairs:
-        if day > cut:
-            first[child] = min(first.get(child, day.item()), day.item())
+    for children, days in columns:
+        ahead = np.flatnonzero(days > cut)
+        for child, day in zip(children[ahead], days[ahead].tolist(), strict=True):
+            first[child] = min(first.get(child, day), day)
     return first
 
 
@@ -354,16 +361,15 @@ def _course(
     child: str,
     told: dict[str, Any] | None,
     starts: list[tuple[date, str, str, str]],
-    ratings: pd.DataFrame | None,
+    rated: tuple[np.ndarray, np.ndarray] | None,
     later: date | None,
     horizon: timedelta,
     as_of: date,
     n_undated: int,
 ) -> Course:
-    usable = None if ratings is None else ratings[ratings["usable"]]
     first = last = None
-    if usable is not None and len(usable):
-        first, last = usable["day"].min().date(), usable["day"].max().date()
+    if rated is not None:
+        first, last = rated[0].min().item(), rated[0].max().item()
     began, began_by = (told or {}).get("entered_on"), "children"
     if began is None:
         candidates = [(day, by) for day, _, _, by in starts[:1]] + ([(first, "ratings")] if first else [])
@@ -374,9 +380,8 @@ def _course(
         ended = None
     due, due_by = _due(exposure, after, ended, (told or {}).get("end_reason", ""), horizon)
     counts: Counter[str] = Counter()
-    if usable is not None:
-        known = usable if due is None else usable[usable["day"].to_numpy("datetime64[D]") <= due]
-        counts.update(known["phase"].tolist())
+    if rated is not None:
+        counts.update(rated[1][rated[0] <= np.datetime64(due or as_of, "D")].tolist())
     return Course(
         child_id=child,
         referred_on=(told or {}).get("referred_on"),
