@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from rungwise.series.batch import SeriesBatch, order_codes
+from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 
 # Replications made together: scratch of this many series stays within a core's cache.
@@ -63,36 +63,25 @@ class SimulatedRatings:
         >>> (batch.n_a + batch.n_b + batch.n_missing).tolist()
         [10, 10, 10]
         """
-        batch = SeriesBatch.from_arrays(
-            np.where(self.missed, np.float32(self.floor), self.values)
-            if self.missed.any()
-            else self.values,
+        rows, places = self.values.shape
+        if self.missed.any():
+            return SeriesBatch.from_flat(
+                self.values.ravel(),
+                np.arange(rows + 1) * places,
+                np.full(rows, self.n_baseline),
+                declined=self.declined.ravel(),
+                times=np.tile(self.times, rows),
+                floor=self.floor,
+                ceiling=self.ceiling,
+            )
+        complete = SeriesBatch.from_arrays(
+            self.values,
             self.n_baseline,
             declined=self.declined,
             floor=self.floor,
             ceiling=self.ceiling,
         )
-        rows, places = self.values.shape
-        if not self.missed.any():
-            return dataclasses.replace(batch, times=np.broadcast_to(self.times, (rows, places)))
-        # Usable occasions move left in time order; phase A stays before phase B.
-        order = np.argsort(self.missed, axis=1, kind="stable")
-        usable = ~self.missed
-        length = usable.sum(axis=1)
-        used = np.arange(places) < length[:, None]
-        values = np.where(used, np.take_along_axis(self.values, order, axis=1), np.nan)
-        declined = np.take_along_axis(self.declined, order, axis=1) & used
-        n_a = usable[:, : self.n_baseline].sum(axis=1)
-        return dataclasses.replace(
-            batch,
-            codes=order_codes(-values, declined, length),
-            values=values,
-            times=np.where(used, self.times[order], np.nan),
-            declined=declined,
-            n_a=n_a,
-            n_b=length - n_a,
-            n_missing=places - length,
-        )
+        return dataclasses.replace(complete, times=np.broadcast_to(self.times, (rows, places)))
 
     def series(self, replication: int) -> PhaseSeries:
         """Give one simulated child."""
@@ -258,6 +247,37 @@ def simulate_ratings(
     return SimulatedRatings(
         values.T, declined.T, absent.T, n_baseline, n_exposure, when, float(floor), float(ceiling)
     )
+
+
+def rate_latent(
+    rng: np.random.Generator,
+    latent: np.ndarray,
+    *,
+    floor: float = 0.0,
+    ceiling: float = 10.0,
+    decline_at: float = 9.6,
+    decline_softness: float = 0.35,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Turn latent fear into whole ratings and declines, by the rules of `simulate_ratings`.
+
+    Returns
+    -------
+    values : ndarray of float
+        NaN where declined.
+    declined : ndarray of bool
+
+    Examples
+    --------
+    >>> values, declined = rate_latent(np.random.default_rng(1), np.array([-1.0, 4.4, 14.0]))
+    >>> values.tolist(), declined.tolist()
+    ([0.0, 4.0, nan], [False, False, True])
+    """
+    latent = np.array(latent, dtype=float)
+    declined = _declines(rng, latent, decline_at, decline_softness)
+    values = np.empty_like(latent)
+    _record(latent, values, floor, ceiling, whole=True)
+    values[declined] = np.nan
+    return values, declined
 
 
 def _draw_latent(
