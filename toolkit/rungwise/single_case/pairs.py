@@ -1,0 +1,282 @@
+"""Pair counts of many series: counted once, shared by every rank statistic.
+
+A pair of occasions is concordant when the later (or the exposure) one is better for the child,
+discordant when it is worse, and tied otherwise. Concordant and discordant pairs are kept apart
+because the statistics of the Tau family differ in what they do with ties.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from rungwise.series.batch import SeriesBatch
+
+# Series worked through together; at 28 places of one byte a chunk and its scratch stay in the
+# second-level cache.
+CHUNK = 8192
+
+# Rows of booleans that a one-byte accumulator can add without overflow.
+_BYTE_ROWS = 255
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Concordant and discordant pairs of one kind, one entry per series.
+
+    Attributes
+    ----------
+    concordant, discordant : ndarray of int64
+    pairs : ndarray of int64
+        All pairs of this kind, ties of either sort included.
+    """
+
+    concordant: np.ndarray
+    discordant: np.ndarray
+    pairs: np.ndarray
+
+    @property
+    def s(self) -> np.ndarray:
+        """Kendall's S: concordant minus discordant pairs."""
+        return self.concordant - self.discordant
+
+    @property
+    def ties(self) -> np.ndarray:
+        """Pairs with equal ratings or, within a phase, at equal times."""
+        return self.pairs - self.concordant - self.discordant
+
+
+class PairCounts:
+    """All pair counts of a batch, each counted when first asked for.
+
+    Get one from `pair_counts`.
+    """
+
+    def __init__(self, batch: SeriesBatch):
+        self._codes = batch.codes
+        self._times = batch.times
+        self.n_a = batch.n_a
+        self.n_b = batch.n_b
+
+    @cached_property
+    def ab(self) -> Pairs:
+        """Pairs of a phase A with a phase B occasion."""
+        concordant, discordant = _across(self._codes, self.n_a, self.n_b)
+        return Pairs(concordant, discordant, self.n_a * self.n_b)
+
+    @cached_property
+    def aa(self) -> Pairs:
+        """Pairs within phase A; pairs at equal times count neither way."""
+        return self._within(np.zeros_like(self.n_a), self.n_a)
+
+    @cached_property
+    def bb(self) -> Pairs:
+        """Pairs within phase B; pairs at equal times count neither way."""
+        return self._within(self.n_a, self.n_b)
+
+    @cached_property
+    def whole(self) -> Pairs:
+        """Pairs of the whole series, every phase A occasion before every phase B one."""
+        aa, ab, bb = self.aa, self.ab, self.bb
+        return Pairs(
+            aa.concordant + ab.concordant + bb.concordant,
+            aa.discordant + ab.discordant + bb.discordant,
+            aa.pairs + ab.pairs + bb.pairs,
+        )
+
+    @cached_property
+    def ties(self) -> np.ndarray:
+        """How many occasions of a series share each order code, shape (series, codes), both phases."""
+        return code_counts(self._codes, self.n_a + self.n_b)
+
+    @cached_property
+    def ties_a(self) -> np.ndarray:
+        """The same within phase A."""
+        return code_counts(self._codes, self.n_a)
+
+    def _within(self, start: np.ndarray, length: np.ndarray) -> Pairs:
+        concordant, discordant = _within(self._codes, start, length)
+        tied_better, tied_worse = _at_equal_times(self._codes, self._times, start, length)
+        return Pairs(concordant - tied_better, discordant - tied_worse, length * (length - 1) // 2)
+
+
+_KNOWN: WeakKeyDictionary[SeriesBatch, PairCounts] = WeakKeyDictionary()
+
+
+def pair_counts(batch: SeriesBatch) -> PairCounts:
+    """Give the pair counts of a batch, shared by everyone who asks for the same batch.
+
+    Examples
+    --------
+    >>> from rungwise.series.phase_series import PhaseSeries
+    >>> batch = SeriesBatch.of(PhaseSeries.from_phases([2, 3, 5, 3], [4, 5, 5, 7, 6], better="higher"))
+    >>> counts = pair_counts(batch)
+    >>> int(counts.ab.concordant[0]), int(counts.ab.discordant[0]), int(counts.ab.ties[0])
+    (17, 1, 2)
+    >>> int(counts.aa.s[0]), int(counts.bb.s[0]), int(counts.whole.s[0])
+    (3, 7, 26)
+    """
+    counts = _KNOWN.get(batch)
+    if counts is None:
+        counts = _KNOWN[batch] = PairCounts(batch)
+    return counts
+
+
+def code_counts(codes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
+    """Count how often each code occurs in the first `lengths` places of each series.
+
+    Returns
+    -------
+    ndarray of int16, shape (series, highest code + 1)
+    """
+    top = int(codes.max(initial=-1)) + 1
+    counts = np.zeros((len(codes), top), dtype=np.int16)
+    if not top:
+        return counts
+    for order, flat, width in _chunks(codes, lengths):
+        block = _time_major(flat, np.zeros_like(lengths), lengths, order, width, "first", filler=-1)
+        equal = _scratch("equal", block.shape, np.bool_)
+        for code in range(top):
+            np.equal(block, code, out=equal)
+            counts[order, code] = _column_sums(equal)
+    return counts
+
+
+def _across(codes: np.ndarray, n_a: np.ndarray, n_b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    concordant = np.zeros(len(codes), dtype=np.int64)
+    discordant = np.zeros(len(codes), dtype=np.int64)
+    for order, flat, _ in _chunks(codes, n_a + n_b, n_a):
+        wide_a, wide_b = int(n_a[order].max()), int(n_b[order].max())
+        if not wide_a or not wide_b:
+            continue
+        first = _time_major(flat, np.zeros_like(n_a), n_a, order, wide_a, "first")
+        second = _time_major(flat, n_a, n_b, order, wide_b, "second")
+        better, worse = _accumulators(len(order))
+        truth = _scratch("truth", second.shape, np.bool_)
+        for row in first:
+            better += _column_sums(np.greater(second, row, out=truth))
+            worse += _column_sums(np.less(second, row, out=truth))
+        # The filler is above every code: a short B gains concordant pairs, a short A discordant ones.
+        concordant[order] = better - (wide_b - n_b[order]) * n_a[order]
+        discordant[order] = worse - (wide_a - n_a[order]) * n_b[order]
+    return concordant, discordant
+
+
+def _within(codes: np.ndarray, start: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    concordant = np.zeros(len(codes), dtype=np.int64)
+    discordant = np.zeros(len(codes), dtype=np.int64)
+    for order, flat, _ in _chunks(codes, length):
+        wide = int(length[order].max())
+        if wide < 2:
+            continue
+        block = _time_major(flat, start, length, order, wide, "first")
+        better, worse = _accumulators(len(order))
+        truth = _scratch("truth", block.shape, np.bool_)
+        for i in range(wide - 1):
+            later = truth[: wide - 1 - i]
+            better += _column_sums(np.greater(block[i + 1 :], block[i], out=later))
+            worse += _column_sums(np.less(block[i + 1 :], block[i], out=later))
+        # Fillers stand last and above every code: each adds one concordant pair per real occasion.
+        concordant[order] = better - (wide - length[order]) * length[order]
+        discordant[order] = worse
+    return concordant, discordant
+
+
+def _at_equal_times(
+    codes: np.ndarray, times: np.ndarray, start: np.ndarray, length: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Count the better and worse pairs within a phase that share a time, to be taken out again."""
+    better = np.zeros(len(codes), dtype=np.int64)
+    worse = np.zeros(len(codes), dtype=np.int64)
+    places = codes.shape[1]
+    if times.strides[0] == 0:
+        # One row of times shared by all series.
+        if not (times[:1, 1:] == times[:1, :-1]).any():
+            return better, worse
+        rows = np.arange(len(codes))
+    else:
+        rows = np.flatnonzero((times[:, 1:] == times[:, :-1]).any(axis=1))
+    start, stop = start[rows, None], (start + length)[rows, None]
+    place = np.arange(places)
+    # Times are in order, so equal times stand together: when no pair `lag` apart is equal, none
+    # further apart is.
+    for lag in range(1, places):
+        tied = times[rows, lag:] == times[rows, :-lag]
+        if not tied.any():
+            break
+        tied &= (place[:-lag] >= start) & (place[lag:] < stop)
+        difference = np.sign(codes[rows, lag:].astype(np.int32) - codes[rows, :-lag])
+        better[rows] += np.sum(tied & (difference > 0), axis=1)
+        worse[rows] += np.sum(tied & (difference < 0), axis=1)
+    return better, worse
+
+
+def _chunks(codes: np.ndarray, *lengths: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, int]]:
+    """Cut the series into chunks of like length; yield their rows, the codes end to end, and the width."""
+    rows = len(codes)
+    flat = np.ascontiguousarray(codes).reshape(-1)
+    alike = all((column == column[:1]).all() for column in lengths)
+    by_length = np.arange(rows) if alike else np.lexsort(lengths[::-1])
+    for low in range(0, rows, CHUNK):
+        order = by_length[low : low + CHUNK]
+        yield order, flat, int(lengths[0][order].max())
+
+
+def _time_major(
+    flat: np.ndarray,
+    start: np.ndarray,
+    length: np.ndarray,
+    order: np.ndarray,
+    width: int,
+    name: str,
+    filler: int | None = None,
+) -> np.ndarray:
+    """Lay places `start` to `start + length` of the series in `order` out with time first."""
+    places = len(flat) // len(start)
+    block = _scratch(name, (width, len(order)), flat.dtype)
+    if filler is None:
+        filler = int(np.iinfo(flat.dtype).max)
+    begin = order * places + start[order]
+    end = length[order]
+    last = len(flat) - 1
+    short = int(end.min())
+    for place in range(width):
+        np.take(flat, np.minimum(begin + place, last), out=block[place], mode="clip")
+        if place >= short:
+            block[place][end <= place] = filler
+    return block
+
+
+def _column_sums(truth: np.ndarray) -> np.ndarray:
+    """Add up booleans over time, in one byte as far as that holds."""
+    ones = truth.view(np.uint8)
+    if len(ones) <= _BYTE_ROWS:
+        return np.add.reduce(ones, axis=0, dtype=np.uint8)
+    return np.add.reduce(ones, axis=0, dtype=np.int64)
+
+
+def _accumulators(width: int) -> tuple[np.ndarray, np.ndarray]:
+    better = _scratch("better", (width,), np.int32)
+    worse = _scratch("worse", (width,), np.int32)
+    better[:] = 0
+    worse[:] = 0
+    return better, worse
+
+
+# Scratch is kept per thread: shared between threads it would mix the counts of two batches.
+_LOCAL = threading.local()
+
+
+def _scratch(name: str, shape: tuple[int, ...], kind: type | np.dtype) -> np.ndarray:
+    """Give a reusable array; what it holds is undefined and lasts until `name` is asked for again."""
+    kind = np.dtype(kind)
+    need = int(np.prod(shape)) * kind.itemsize
+    store = _LOCAL.__dict__.setdefault("store", {})
+    if name not in store or len(store[name]) < need:
+        store[name] = np.empty(need, dtype=np.uint8)
+    return store[name][:need].view(kind).reshape(shape)
