@@ -103,6 +103,17 @@ def test_declines_are_occasions_and_blank_ratings_are_not(caseload, weekly):
     assert one.first_rating == date(2026, 5, 11)
 
 
+def test_occasions_are_those_of_fear_where_fear_was_rated(caseload, weekly):
+    rows = [
+        *weekly("C01", "2026-05-04", [7] * 4, [5] * 4, outcome="fear"),
+        *weekly("C01", "2026-05-05", [7] * 3, [5] * 3, outcome="distance"),
+        *weekly("C02", "2026-05-04", [7] * 3, [5] * 2, outcome="distance"),
+    ]
+    one, two = courses(caseload(ratings=rows), Q3.last)
+    assert (one.n_baseline, one.n_exposure) == (4, 4)
+    assert (two.n_baseline, two.n_exposure) == (3, 2)
+
+
 def test_several_ladders_end_together_and_are_read_forward_in_time():
     def on(day, ladder, phase):
         return (date(2026, 1, day), ladder, phase, "phases")
@@ -128,7 +139,7 @@ def test_several_ladders_end_together_and_are_read_forward_in_time():
         (date(2026, 2, 1), date(2026, 2, 1), "moved", (date(2026, 2, 1), "exposure_ended")),
         (None, date(2026, 2, 1), "moved", (date(2026, 2, 1), "left_early")),
         (None, date(2026, 2, 1), "", (date(2026, 2, 1), "left_early")),
-        (None, date(2026, 2, 1), "completed", (date(2026, 2, 1), "exposure_ended")),
+        (None, date(2026, 2, 1), "goals_met", (date(2026, 2, 1), "exposure_ended")),
         (None, date(2026, 6, 1), "moved", (date(2026, 3, 26), "horizon")),
     ],
 )

@@ -39,7 +39,8 @@ STAGES = {
     "no_ratings": ("due", "No usable planned rating up to the day the outcome was due"),
     "few_baseline": ("due", "Too few baseline occasions"),
     "few_exposure": ("due", "Too few exposure occasions"),
-    "too_few": ("due", "Too few or too similar ratings for any change to show"),
+    "too_few": ("due", "Ratings too few or too alike for any change to show"),
+    "outcome_unclear": ("due", "Several outcomes rated and none is fear: not known which to judge"),
     "judged": ("judged", "Outcome judged"),
 }
 IN_PROGRESS = ("in_baseline", "running")
@@ -49,6 +50,8 @@ DUE_BY = {
     "horizon": "horizon reached with exposure running",
     "left_early": "left before the horizon",
 }
+GOALS_MET = "goals_met"
+FEAR = "fear"
 AFTER_EXPOSURE = ("maintenance", "follow_up")
 
 
@@ -168,11 +171,17 @@ class Cohort:
 
 
 def planned_ratings(caseload: Caseload) -> pd.DataFrame:
-    """Give the planned ratings of all children: child_id, ladder_id, day, phase, declined, usable."""
+    """Give the planned ratings of all children: child_id, ladder_id, day, phase, declined, usable.
+
+    Of a child with several outcomes, the ratings of fear where there are any.
+    """
     import pandas as pd
 
     table = caseload.tables["ratings"]
-    declined = np.array([entry is True or entry is np.True_ for entry in table["declined"]], dtype=bool)
+    outcome = np.array([entry or FEAR for entry in table["outcome"]], dtype=object)
+    fear = outcome == FEAR
+    table = table.where(fear | ~np.isin(table["child_id"], np.unique(table["child_id"][fear])))
+    declined = table["declined"] == True  # noqa: E712 - yes, no or not said
     return pd.DataFrame(
         {
             "child_id": table["child_id"],
@@ -430,7 +439,7 @@ def _due(
     if after is not None:
         ways.append((after, 0, "exposure_ended"))
     if ended is not None:
-        finished = reason in ("completed",)
+        finished = reason == GOALS_MET
         ways.append((max(ended, exposure), 1, "exposure_ended" if finished else "left_early"))
     day, _, way = min(ways)
     return day, way

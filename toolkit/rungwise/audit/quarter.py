@@ -7,6 +7,8 @@ from calendar import monthrange
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from rungwise.audit.wording import day_words
+
 FORM = re.compile(r"^\s*(\d{4})\s*[-_ /]?\s*Q([1-4])\s*$", re.IGNORECASE)
 
 
@@ -119,10 +121,10 @@ class Quarter:
     @property
     def days(self) -> str:
         """First and last day in words."""
-        start = f"{self.first:%B} {self.first.day}"
-        if self.first.year != self.last.year:
-            start += f", {self.first.year}"
-        return f"{start} to {self.last:%B} {self.last.day}, {self.last.year}"
+        start, end = day_words(self.first), day_words(self.last)
+        if self.first.year == self.last.year:
+            start = start.rpartition(",")[0]
+        return f"{start} to {end}"
 
     @property
     def previous(self) -> Quarter:

@@ -1,0 +1,269 @@
+"""What became of the children whose outcome was due, and what that says about the caseload."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rungwise.audit.cohort import DUE_BY, FEAR, Cohort, Course, censored
+from rungwise.basis.estimate import Estimate
+from rungwise.basis.intervals import mean_interval, share_interval_batch
+from rungwise.basis.page_numbers import count_of
+from rungwise.series.caseload import Caseload
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from rungwise.single_case.child_answer import ChildAnswer
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The outcome of one child at the day it was due.
+
+    Attributes
+    ----------
+    course : Course
+    stage : str
+        ``"judged"``, or the reason why there is no verdict: a key of `cohort.STAGES`.
+    answer : ChildAnswer or None
+        From ratings up to the day the outcome was due; None where there was nothing to answer from.
+    """
+
+    course: Course
+    stage: str
+    answer: ChildAnswer | None
+
+    @property
+    def code(self) -> str:
+        """Verdict code; ``""`` where the child was not judged."""
+        return self.answer.verdict.code if self.answer is not None and self.stage == "judged" else ""
+
+
+def judge(caseload: Caseload, cohort: Cohort, progress: Progress | None = None) -> tuple[Outcome, ...]:
+    """Give the outcome of every child whose outcome is due, from data up to that day.
+
+    Parameters
+    ----------
+    caseload : Caseload
+    cohort : Cohort
+    progress : callable, optional
+        Called with children done and children in all.
+    """
+    from rungwise.single_case.child_answer import child_answer
+
+    due = cohort.due
+    known = censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})
+    outcomes = []
+    for done, course in enumerate(due, start=1):
+        outcome = ""
+        if course.n_baseline + course.n_exposure:
+            outcome = outcome_of(known.outcomes(course.child_id))
+        if not course.n_baseline + course.n_exposure:
+            outcomes.append(Outcome(course, "no_ratings", None))
+        elif not outcome:
+            outcomes.append(Outcome(course, "outcome_unclear", None))
+        else:
+            answer = child_answer(known, course.child_id, outcome)
+            outcomes.append(Outcome(course, stage_of(answer), answer))
+        if progress is not None:
+            progress(done, len(due))
+    return tuple(outcomes)
+
+
+def outcome_of(outcomes: Sequence[str]) -> str:
+    """Give the outcome a child is judged by: fear, or the only one rated; ``""`` if that is unclear.
+
+    Examples
+    --------
+    >>> outcome_of(("distance", "fear")), outcome_of(("distance",)), outcome_of(("distance", "time"))
+    ('fear', 'distance', '')
+    """
+    if FEAR in outcomes:
+        return FEAR
+    return outcomes[0] if len(outcomes) == 1 else ""
+
+
+def stage_of(answer: ChildAnswer) -> str:
+    """Say whether a child was judged, or which occasions are missing for it."""
+    if answer.verdict.code != "too_few":
+        return "judged"
+    series = [ladder.series for ladder in answer.ladders]
+    if all(one.n_baseline < answer.rule.minimum_baseline for one in series):
+        return "few_baseline"
+    if all(one.n_exposure < answer.rule.minimum_exposure for one in series):
+        return "few_exposure"
+    return "too_few"
+
+
+def shares(codes: Sequence[str], confidence: float = 0.95) -> pd.DataFrame:
+    """Give the share of each verdict among the children judged.
+
+    Parameters
+    ----------
+    codes : sequence of str
+        Verdict codes of the children judged, each child once.
+    confidence : float
+
+    Returns
+    -------
+    DataFrame
+        One row per verdict in the order of `VERDICTS`, after a row ``"fell"`` that adds up the three
+        ways of falling: ``code, words, children, n, share, ci_low, ci_high``. `n` is the number of
+        children judged, the denominator of every share.
+    """
+    import pandas as pd
+
+    from rungwise.single_case.verdict import FELL, VERDICTS
+
+    rows = [("fell", "fell, in all", sum(code in FELL for code in codes))]
+    rows += [(code, words, codes.count(code)) for code, words in VERDICTS.items() if code != "too_few"]
+    counts = [count for _, _, count in rows]
+    estimates = share_interval_batch(counts, len(codes), confidence=confidence)
+    table = pd.DataFrame(rows, columns=["code", "words", "children"])
+    return table.assign(
+        n=len(codes), share=estimates.value, ci_low=estimates.ci_low, ci_high=estimates.ci_high
+    )
+
+
+def beside(outcomes: Iterable[Outcome], confidence: float = 0.95) -> pd.DataFrame:
+    """Set those who left early beside those who finished and those still in exposure.
+
+    Returns
+    -------
+    DataFrame
+        One row per way in which an outcome came due: ``due_by, words, due, judged, fell, rose,
+        other, share_fell, ci_low, ci_high``; the share is of the children judged.
+    """
+    import pandas as pd
+
+    from rungwise.single_case.verdict import FELL
+
+    outcomes = list(outcomes)
+    rows = []
+    for way, words in DUE_BY.items():
+        group = [outcome for outcome in outcomes if outcome.course.due_by == way]
+        codes = [outcome.code for outcome in group if outcome.code]
+        fell, rose = sum(code in FELL for code in codes), codes.count("rose")
+        rows.append((way, words, len(group), len(codes), fell, rose, len(codes) - fell - rose))
+    table = pd.DataFrame(rows, columns=["due_by", "words", "due", "judged", "fell", "rose", "other"])
+    estimates = share_interval_batch(table["fell"], table["judged"], confidence=confidence)
+    return table.assign(share_fell=estimates.value, ci_low=estimates.ci_low, ci_high=estimates.ci_high)
+
+
+def mean_nap(outcomes: Iterable[Outcome], confidence: float = 0.95) -> Estimate:
+    """Give the unweighted mean of the judged children's NAP with a t interval over children.
+
+    Every child counts once and equally, however many ladders and occasions. The interval says how
+    far the mean could lie from that of other children like these; it says nothing about one child.
+
+    Returns
+    -------
+    Estimate
+        Statistic ``"mean NAP"``; limits beyond 0 or 1 are cut there, and a caution says so.
+    """
+    values = [
+        outcome.answer.verdict.size.value
+        for outcome in outcomes
+        if outcome.answer is not None and outcome.stage == "judged"
+    ]
+    mean = mean_interval(values, confidence=confidence)
+    cautions = list(mean.cautions)
+    low, high = mean.ci_low, mean.ci_high
+    if low < 0 or high > 1:
+        low, high = max(low, 0.0), min(high, 1.0)
+        cautions.append("The interval of the mean NAP went beyond the ends of the scale and was cut there.")
+    return replace(
+        mean,
+        statistic="mean NAP",
+        ci_low=low,
+        ci_high=high,
+        method="unweighted mean over children, t interval",
+        favors="" if math.isnan(mean.value) else ("neither", "improvement", "worsening")[
+            int(np.sign(mean.value - 0.5))
+        ],
+        cautions=tuple(cautions),
+    )  # fmt: skip
+
+
+def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...]:
+    """Say what testing many children means for the caseload.
+
+    No child's own p-value is changed; these are sentences about the group.
+
+    Parameters
+    ----------
+    outcomes : iterable of Outcome
+    alpha : float
+        The two-sided level each child was tested at.
+    """
+    from rungwise.single_case.verdict import FELL
+
+    judged = [outcome for outcome in outcomes if outcome.answer is not None and outcome.stage == "judged"]
+    if len(judged) < 2:
+        return ()
+    n, fell = len(judged), sum(outcome.code in FELL for outcome in judged)
+    p_values = [outcome.answer.verdict.fell.p_value for outcome in judged if outcome.answer is not None]
+    stand = benjamini_hochberg(p_values, alpha)
+    falls = sum(keep and outcome.code in FELL for keep, outcome in zip(stand, judged, strict=True))
+    sentences = [
+        f"{n} children were tested one by one. If no child had changed and ratings of one child did not "
+        f"depend on each other, about {_about(n * alpha / 2)} would still be expected to come out as a "
+        f"fall, and as many as a rise."
+    ]
+    if fell:
+        sentences.append(
+            f"Of the {count_of(fell, 'fall')}, {falls} would stand if, over the caseload, at most "
+            f"{alpha:.0%} of the changes named were to be false (Benjamini and Hochberg's rule)."
+        )
+    rates = [outcome.answer.rates for outcome in judged if outcome.answer and outcome.answer.rates]
+    if rates:
+        shared = sorted(set.intersection(*(set(rate.wrong) for rate in rates)))
+        expected = [sum(rate.wrong[phi] for rate in rates) for phi in shared]
+        beyond = sum(outcome.code == "fell_beyond_baseline" for outcome in judged)
+        sentences.append(
+            f"By the measured error rates of the verdict, between {_about(min(expected))} and "
+            f"{_about(max(expected))} of these {len(rates)} children would be called “fell, beyond the "
+            f"baseline's own course” without any effect (autocorrelation {shared[0]:g} to "
+            f"{shared[-1]:g}); {beyond} {'was' if beyond == 1 else 'were'}."
+        )
+    return tuple(sentences)
+
+
+def benjamini_hochberg(p_values: Sequence[float], level: float) -> list[bool]:
+    """Say which of many tests stand when the expected share of false ones is held at a level.
+
+    Parameters
+    ----------
+    p_values : sequence of float
+        NaN never stands and is not counted as a test.
+    level : float
+        The share of false discoveries aimed at.
+
+    References
+    ----------
+    Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300.
+
+    Examples
+    --------
+    >>> benjamini_hochberg([0.001, 0.2, 0.02, float("nan")], 0.05)
+    [True, False, True, False]
+    """
+    p = np.asarray(p_values, dtype=float)
+    tested = np.sort(p[~np.isnan(p)])
+    passed = tested <= level * np.arange(1, len(tested) + 1) / len(tested)
+    limit = tested[passed][-1] if passed.any() else -1.0
+    return (p <= limit).tolist()
+
+
+def _about(number: float) -> str:
+    """Write an expected count: one decimal below 10, and never a false 0."""
+    if 0 < number < 0.05:
+        return "fewer than 0.1"
+    return f"{number:.1f}" if number < 9.95 else f"{number:.0f}"
