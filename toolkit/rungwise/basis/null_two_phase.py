@@ -104,7 +104,7 @@ def two_phase_p(
         for i in tiny:
             row = rows[i]
             support, number = two_phase_counts(counts[row], int(n_a[row]))
-            tail[i] = number[_extreme(support, s[row], alternative)].sum() / number.sum()
+            tail[i] = number[extreme(support, s[row], alternative)].sum() / number.sum()
         p_value[rows] = np.clip(tail, SMALLEST, 1.0)
     return p_value, exact
 
@@ -274,7 +274,8 @@ def group_scores(counts: np.ndarray) -> np.ndarray:
     return 2 * below + counts - counts.sum(axis=1, keepdims=True)
 
 
-def _extreme(support: np.ndarray, s: int, alternative: str) -> np.ndarray:
+def extreme(support: np.ndarray, s: int, alternative: str) -> np.ndarray:
+    """Say which values of S speak at least as strongly for the alternative as the one observed."""
     if alternative == "two-sided":
         return np.abs(support) >= abs(s)
     return support >= s if alternative == "improvement" else support <= s
