@@ -1,0 +1,105 @@
+"""Blocks escape what they are given and say the same with and without markup."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+from rungwise.figures.style import blank_axes
+from rungwise.reports import blocks
+
+NASTY = '<script>alert("x")</script> & <b>'
+ESCAPED = "&lt;script&gt;alert(&quot;x&quot;)&lt;/script&gt; &amp; &lt;b&gt;"
+
+
+@pytest.mark.parametrize(
+    "block",
+    [
+        blocks.paragraph(NASTY),
+        blocks.heading(NASTY),
+        blocks.lead(NASTY),
+        blocks.lead("x", uncertainty=NASTY),
+        blocks.note(NASTY),
+        blocks.note("x", title=NASTY),
+        blocks.bullets([NASTY]),
+        blocks.facts({NASTY: "x"}),
+        blocks.facts({"x": NASTY}),
+        blocks.table([{"a": NASTY}], caption="x"),
+        blocks.table([{"a": "x", "b": NASTY}], caption="x"),
+        blocks.table([{NASTY: "x"}], caption="x"),
+        blocks.table([{"a": "x"}], caption=NASTY),
+        blocks.table([{"a": "x"}], caption="x", notes=[NASTY]),
+        blocks.table([], caption=NASTY),
+        blocks.table([], caption="x", when_empty=NASTY),
+    ],
+)
+def test_every_text_is_escaped(block):
+    assert ESCAPED in block.html
+    assert "<script" not in block.html
+    assert "<script>" in block.text
+
+
+def test_a_table_names_its_rows_and_columns(read_page):
+    frame = pd.DataFrame({"Verdict": ["rose", "fell"], "Children": [2, 31]}, index=[7, 8])
+    page = read_page(blocks.table(frame, caption="Verdicts", numeric=["Children"]).html)
+    assert [cell.text for cell in page.all("th", scope="col")] == ["Verdict", "Children"]
+    assert [cell.text for cell in page.all("th", scope="row")] == ["rose", "fell"]
+    assert [(cell.text, cell.attributes["data-label"]) for cell in page.all("td", class_="number")] == [
+        ("2", "Children"), ("31", "Children"),
+    ]  # fmt: skip
+    assert page.all("caption")[0].text == page.all("div")[0].attributes["aria-label"] == "Verdicts"
+    assert "thead" in page.all("th", scope="col")[0].inside
+
+
+def test_a_table_as_text_is_aligned():
+    text = blocks.table(
+        [{"Verdict": "rose", "n": "2"}, {"Verdict": "too few to say", "n": None}],
+        caption="Verdicts",
+        numeric=["n"],
+        notes=["Counted once."],
+    ).text
+    assert text.splitlines() == ["Verdicts", "Verdict         n", "rose            2", "too few to say",
+                                 "Counted once."]  # fmt: skip
+
+
+def test_a_table_without_rows_says_so():
+    assert blocks.table([], caption="Set aside", when_empty="Nothing.").text == "Set aside: Nothing."
+
+
+def test_a_table_that_must_not_fold_scrolls():
+    assert 'class="table folds"' in blocks.table([{"a": 1}], caption="x").html
+    assert 'class="table"' in blocks.table([{"a": 1}], caption="x", fold=False).html
+
+
+def test_blocks_can_be_joined():
+    joined = blocks.heading("Numbers") + blocks.paragraph("One.", "Two.")
+    assert joined.html == "<h2>Numbers</h2>\n<p>One. Two.</p>"
+    assert joined.text == "Numbers\n\nOne. Two."
+
+
+def test_several_blocks_are_shown_one_by_one(monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", shown.append)
+    several = blocks.Blocks([blocks.paragraph("a"), blocks.paragraph("b")])
+    several._ipython_display_()
+    assert [block.text for block in shown] == ["a", "b"]
+
+
+def test_a_heading_beyond_the_levels_is_refused():
+    with pytest.raises(ValueError, match=r"level must be one of 1, 2, 3, 4; got 5\."):
+        blocks.heading("x", level=5)
+
+
+def test_a_picture_carries_its_texts_and_both_widths():
+    wide, narrow = blank_axes(7, 3), blank_axes(3.8, 3)
+    picture = blocks.picture(wide, alt="Fear falls.", caption="Fear by day.", narrow=narrow, dpi=50)
+    data, metadata = picture._repr_mimebundle_()
+    seen = metadata["image/png"]
+    assert (seen["alt"], seen["caption"], seen["width"]) == ("Fear falls.", "Fear by day.", 672)
+    assert data["text/plain"] == "[Figure] Fear by day. Fear falls."
+    assert picture.png[:8] == picture.narrow[:8] == b"\x89PNG\r\n\x1a\n"
+    assert picture.png != picture.narrow
+
+
+def test_a_picture_without_alternative_text_is_refused():
+    with pytest.raises(ValueError, match="alt must say what the figure shows"):
+        blocks.picture(blank_axes(3, 2), alt=" ")

@@ -1,0 +1,288 @@
+"""The building blocks of a page: what a notebook cell shows and a report prints.
+
+Every text handed to a block is escaped, so free text from a practice's files cannot become markup.
+A block shows itself in a notebook, and its plain text is what the test run compares.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from rungwise.figures.style import picture_bytes
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_WIDTH = 96
+
+
+@dataclass(frozen=True)
+class Block:
+    """A piece of a page as HTML and as plain text.
+
+    Attributes
+    ----------
+    html : str
+        Markup in which every text has been escaped.
+    text : str
+        The same content without markup.
+
+    Examples
+    --------
+    >>> print(paragraph("Fear < 3 & falling") + note("Supervise."))
+    Fear < 3 & falling
+    <BLANKLINE>
+    Supervise.
+    """
+
+    html: str
+    text: str
+
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, str]:
+        return {"text/html": self.html, "text/plain": self.text}
+
+    def __str__(self) -> str:
+        return self.text
+
+    def __add__(self, other: Block) -> Block:
+        return Block(self.html + "\n" + other.html, self.text + "\n\n" + other.text)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as PNG with its alternative text and caption.
+
+    Attributes
+    ----------
+    png : bytes
+    alt : str
+        What the figure shows, for those who do not see it.
+    caption : str
+    width : int
+        Width in CSS pixels at which it is meant to be seen; narrower pages scale it down.
+    narrow : bytes
+        The same figure drawn for the width of a phone; empty if there is none.
+    """
+
+    png: bytes
+    alt: str
+    caption: str
+    width: int
+    narrow: bytes = b""
+
+    def _repr_mimebundle_(self, **_: Any) -> tuple[dict, dict]:
+        seen: dict[str, Any] = {"alt": self.alt, "caption": self.caption, "width": self.width}
+        if self.narrow:
+            seen["narrow"] = base64.b64encode(self.narrow).decode("ascii")
+        data = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": str(self)}
+        return data, {"image/png": seen}
+
+    def __str__(self) -> str:
+        return "\n".join(textwrap.wrap(f"[Figure] {self.caption} {self.alt}".strip(), _WIDTH))
+
+
+class Blocks(tuple[Block | Picture, ...]):
+    """Several blocks shown one after the other by one notebook cell."""
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        for block in self:
+            display(block)
+
+    def __str__(self) -> str:
+        return "\n\n".join(str(block) for block in self)
+
+
+def paragraph(*sentences: str, kind: str = "") -> Block:
+    """Give one paragraph; `kind` is a class name of the page's style sheet."""
+    text = " ".join(sentences)
+    return Block(f"<p{_class(kind)}>{_safe(text)}</p>", _fill(text))
+
+
+def heading(text: str, level: int = 2) -> Block:
+    """Give a heading; a page has one of level 1."""
+    if level not in (1, 2, 3, 4):
+        raise ValueError(f"level must be one of 1, 2, 3, 4; got {level!r}.")
+    return Block(f"<h{level}>{_safe(text)}</h{level}>", text)
+
+
+def lead(answer: str, *, uncertainty: str = "") -> Block:
+    """Give the answer a page opens with, and its uncertainty under it in smaller type."""
+    parts = [f'<p class="answer">{_safe(answer)}</p>']
+    if uncertainty:
+        parts.append(f'<p class="uncertainty">{_safe(uncertainty)}</p>')
+    text = _fill(answer) + ("\n\n" + _fill(uncertainty) if uncertainty else "")
+    return Block('<div class="lead">' + "".join(parts) + "</div>", text)
+
+
+def note(*sentences: str, title: str = "") -> Block:
+    """Give a set-off note, for cautions that must not be overlooked."""
+    head = f'<p class="note-title">{_safe(title)}</p>' if title else ""
+    body = "".join(f"<p>{_safe(sentence)}</p>" for sentence in sentences)
+    lines = [*([title] if title else []), *map(_fill, sentences)]
+    return Block(f'<aside class="note">{head}{body}</aside>', "\n".join(lines))
+
+
+def bullets(items: Iterable[str]) -> Block:
+    """Give a list of sentences.
+
+    Examples
+    --------
+    >>> print(bullets(["Nothing was set aside.", "Nothing is missing."]))
+      - Nothing was set aside.
+      - Nothing is missing.
+    """
+    items = list(items)
+    entries = "".join(f"<li>{_safe(item)}</li>" for item in items)
+    return Block(f"<ul>{entries}</ul>", "\n".join(_fill(item, "  - ", "    ") for item in items))
+
+
+def facts(pairs: Mapping[str, str], *, kind: str = "") -> Block:
+    """Give names with their values, such as versions and file hashes."""
+    entries = "".join(
+        f"<div><dt>{_safe(name)}</dt><dd>{_safe(value)}</dd></div>" for name, value in pairs.items()
+    )
+    width = max((len(name) for name in pairs), default=0)
+    lines = [f"{name:<{width}}  {value}" for name, value in pairs.items()]
+    return Block(f"<dl{_class(kind)}>{entries}</dl>", "\n".join(lines))
+
+
+def table(
+    rows: pd.DataFrame | Sequence[Mapping[str, Any]],
+    *,
+    caption: str,
+    numeric: Iterable[str] = (),
+    notes: Iterable[str] = (),
+    when_empty: str = "There is nothing to list.",
+    fold: bool = True,
+) -> Block:
+    """Give a table; the first column names its row.
+
+    Parameters
+    ----------
+    rows : DataFrame or sequence of mappings
+        Already written as text where rounding matters (`rungwise.basis.page_numbers`); a frame's
+        index is not shown.
+    caption : str
+        What the table shows; also its name for those who do not see it.
+    numeric : iterable of str
+        Columns set right-aligned with figures of one width.
+    notes : iterable of str
+        Sentences under the table.
+    when_empty : str
+        What stands there instead of a table without rows.
+    fold : bool
+        On a narrow screen, turn each row into a small card; otherwise the table scrolls sideways.
+
+    Examples
+    --------
+    >>> print(table([{"Phase": "baseline", "Ratings": 8}], caption="What was rated", numeric=["Ratings"]))
+    What was rated
+    Phase     Ratings
+    baseline        8
+    """
+    records, columns = _records(rows)
+    numeric = set(numeric)
+    if not records:
+        return paragraph(f"{caption}: {when_empty}")
+    head = "".join(
+        f'<th scope="col"{_class("number" if name in numeric else "")}>{_safe(name)}</th>'
+        for name in columns
+    )
+    body = []
+    for record in records:
+        first, *rest = columns
+        cells = [f'<th scope="row" data-label="{_safe(first)}">{_safe(record[first])}</th>']
+        cells += [
+            f'<td data-label="{_safe(name)}"{_class("number" if name in numeric else "")}>'
+            f"{_safe(record[name])}</td>"
+            for name in rest
+        ]
+        body.append("<tr>" + "".join(cells) + "</tr>")
+    under = "".join(f'<p class="table-note">{_safe(sentence)}</p>' for sentence in notes)
+    markup = (
+        f'<div class="table{" folds" if fold else ""}" role="region" aria-label="{_safe(caption)}" '
+        f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(body)}</tbody></table></div>{under}"
+    )
+    lines = [caption, *_columns(records, columns, numeric), *map(_fill, notes)]
+    return Block(markup, "\n".join(lines))
+
+
+def picture(
+    axes: Axes, *, alt: str, caption: str = "", narrow: Axes | None = None, dpi: float = 200
+) -> Picture:
+    """Turn a drawn figure into a picture for the page.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Any axes of the figure, drawn at the size at which it is to be printed (7 inches wide fills
+        a page).
+    alt : str
+        Alternative text; each figure module has a function that writes it.
+    caption : str
+    narrow : matplotlib.axes.Axes, optional
+        The same figure drawn about 3.8 inches wide, shown instead on a phone.
+    dpi : float
+        Dots per inch.
+
+    Raises
+    ------
+    ValueError
+        If `alt` is empty: no picture goes out without it.
+    """
+    if not alt.strip():
+        raise ValueError("alt must say what the figure shows; got an empty text.")
+    figure = _figure(axes)
+    small = picture_bytes(_figure(narrow), "png", dpi=dpi) if narrow is not None else b""
+    width = round(96 * figure.get_figwidth())
+    return Picture(picture_bytes(figure, "png", dpi=dpi), alt, caption, width, small)
+
+
+def _figure(axes: Axes) -> Figure:
+    figure = axes.get_figure(root=True)
+    if figure is None:
+        raise ValueError("axes must belong to a figure; these were removed from theirs.")
+    return figure
+
+
+def _safe(value: Any) -> str:
+    return html.escape(str(value), quote=True)
+
+
+def _class(name: str) -> str:
+    return f' class="{name}"' if name else ""
+
+
+def _fill(text: str, first: str = "", rest: str = "") -> str:
+    return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False)
+
+
+def _records(rows: Any) -> tuple[list[dict[str, str]], list[str]]:
+    records = rows.to_dict("records") if hasattr(rows, "to_dict") else [dict(row) for row in rows]
+    columns = list(rows.columns) if hasattr(rows, "columns") else list(records[0]) if records else []
+    written = [
+        {name: "" if record[name] is None else str(record[name]) for name in columns} for record in records
+    ]
+    return written, columns
+
+
+def _columns(records: list[dict[str, str]], columns: list[str], numeric: set[str]) -> list[str]:
+    widths = {name: max(len(name), *(len(record[name]) for record in records)) for name in columns}
+    lines = []
+    for entry in ({name: name for name in columns}, *records):
+        cells = [
+            entry[name].rjust(widths[name]) if name in numeric else entry[name].ljust(widths[name])
+            for name in columns
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines

@@ -1,0 +1,115 @@
+"""An executed notebook as one page: light, offline, readable on paper, on a phone and aloud."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import rungwise
+from rungwise.basis.errors import check_choice
+from rungwise.figures.style import PALETTE
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+TEMPLATES = Path(__file__).resolve().parent / "templates"
+_TEMPLATE = "rungwise_page"
+EDITIONS = {
+    "practice": "Confidential. For use within the practice only.",
+    "sharing": "",
+}
+NOTEBOOK_ONLY = "notebook-only"
+PAGE_FOOTER = "page-footer"
+
+
+def render_page(
+    notebook: NotebookNode,
+    *,
+    title: str,
+    edition: str = "practice",
+    lang: str = "en",
+) -> str:
+    """Turn an executed notebook into one HTML page.
+
+    The page holds everything it needs: no script, no link to anywhere, pictures embedded with their
+    alternative text. No code is shown. Cells tagged ``notebook-only`` are left out; cells tagged
+    ``page-footer`` close the page. What cells printed on standard error is left out.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        Executed, as `run_notebook` gives it.
+    title : str
+        Name of the page in a browser's tab and on a screen reader.
+    edition : {"practice", "sharing"}
+        The practice's edition is marked confidential at its top and on every printed page.
+    lang : str
+        Language of the page, as a language tag.
+
+    Returns
+    -------
+    str
+        The same for the same notebook, byte by byte.
+
+    Raises
+    ------
+    ValueError
+        For an unknown edition, or a figure without alternative text.
+    """
+    from nbconvert import HTMLExporter
+
+    check_choice("edition", edition, EDITIONS)
+    ordered = _ordered(notebook)
+    _check_figures(ordered)
+    page = {
+        "title": title,
+        "lang": lang,
+        "edition": edition,
+        "mark": EDITIONS[edition],
+        "style": style_sheet(),
+        "generator": f"rungwise {rungwise.__version__}",
+        "has_footer": any(cell.metadata.get("page_footer_starts") for cell in ordered.cells),
+    }
+    exporter = HTMLExporter(
+        template_name=_TEMPLATE,
+        extra_template_basedirs=[str(TEMPLATES)],
+        exclude_input=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+        exclude_anchor_links=True,
+    )
+    body, _ = exporter.from_notebook_node(ordered, resources={"page": page})
+    return "\n".join(line.rstrip() for line in body.splitlines() if line.strip()) + "\n"
+
+
+def style_sheet() -> str:
+    """Give the page's style sheet, with the palette of the figures as its color variables."""
+    colors = "; ".join(f"--{name}: {color}" for name, color in PALETTE.items())
+    return f":root {{ {colors}; }}\n" + (TEMPLATES / _TEMPLATE / "page.css").read_text(encoding="utf-8")
+
+
+def _ordered(notebook: NotebookNode) -> NotebookNode:
+    """Copy the notebook without the cells meant for its readers only, footer cells last."""
+    from nbformat import from_dict
+
+    kept = [
+        from_dict(cell) for cell in notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])
+    ]
+    body = [cell for cell in kept if PAGE_FOOTER not in cell.metadata.get("tags", [])]
+    footer = [cell for cell in kept if PAGE_FOOTER in cell.metadata.get("tags", [])]
+    if footer:
+        footer[0].metadata["page_footer_starts"] = True
+    return from_dict({**notebook, "cells": body + footer})
+
+
+def _check_figures(notebook: NotebookNode) -> None:
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            if "image/png" not in output.get("data", {}) or "text/html" in output["data"]:
+                continue
+            if not output.metadata.get("image/png", {}).get("alt"):
+                raise ValueError(
+                    "Every figure of a page needs alternative text; make it with "
+                    "rungwise.reports.blocks.picture(axes, alt=...). The cell without is: "
+                    f"{cell.source[:80]!r}."
+                )

@@ -1,0 +1,139 @@
+"""A page as PDF, printed by a web browser that is already on the machine."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from rungwise.basis.errors import RungwiseError, check_choice
+
+PAPERS = ("A4", "letter")
+BROWSER_VARIABLE = "RUNGWISE_BROWSER"
+_COMMANDS = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "microsoft-edge-stable",
+    "msedge",
+)
+_PLACES = (
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+)
+_WINDOWS_PLACES = (
+    r"Google\Chrome\Application\chrome.exe",
+    r"Microsoft\Edge\Application\msedge.exe",
+    r"Chromium\Application\chrome.exe",
+)
+_FLAGS = (
+    "--headless",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-extensions",
+)
+
+
+def find_browser() -> str | None:
+    """Give the command of a browser that can print: Chromium, Chrome or Edge; None if there is none.
+
+    The environment variable ``RUNGWISE_BROWSER`` names another one.
+    """
+    named = os.environ.get(BROWSER_VARIABLE)
+    if named:
+        return shutil.which(named)
+    for command in _COMMANDS:
+        if found := shutil.which(command):
+            return found
+    places = list(_PLACES)
+    for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
+        if root := os.environ.get(variable):
+            places += [os.path.join(root, place) for place in _WINDOWS_PLACES]
+    return next((place for place in places if os.access(place, os.X_OK)), None)
+
+
+def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
+    """Print a page made by `render_page`.
+
+    The browser runs unseen, with a profile of its own that is thrown away, and opens nothing but the
+    page. It writes the time of printing into the file, so two runs differ in those bytes.
+
+    Parameters
+    ----------
+    page : str
+        HTML.
+    paper : {"A4", "letter"}
+    timeout : float
+        Seconds the browser may take.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ValueError
+        For another paper.
+    RungwiseError
+        If there is no browser that can print, or it failed; the message says what to do instead.
+    """
+    check_choice("paper", paper, PAPERS)
+    browser = find_browser()
+    if browser is None:
+        named = os.environ.get(BROWSER_VARIABLE)
+        reason = (
+            f"{BROWSER_VARIABLE} names {named!r}, which cannot be run"
+            if named
+            else "no Chromium, Chrome or Edge was found on this computer"
+        )
+        raise RungwiseError(
+            f"The PDF was not made because {reason}; open the HTML page in any browser and print it, "
+            "or install one of these."
+        )
+    sized = page.replace("</head>", f"<style>@page {{ size: {paper}; }}</style>\n</head>", 1)
+    # Some browsers are packed so that they see only the user's own folders, not the system's
+    # temporary one; the home folder is tried second.
+    for place in (None, Path.home()):
+        try:
+            with tempfile.TemporaryDirectory(
+                prefix="rungwise-", dir=place, ignore_cleanup_errors=True
+            ) as folder:
+                if made := _print(browser, sized, Path(folder), timeout):
+                    return made
+        except OSError:
+            continue
+    raise RungwiseError(
+        f"The browser {browser} did not print the page; open the HTML page in any browser and print it."
+    )
+
+
+def _print(browser: str, page: str, folder: Path, timeout: float) -> bytes | None:
+    source, target = folder / "page.html", folder / "page.pdf"
+    source.write_text(page, encoding="utf-8")
+    sandbox = ["--no-sandbox"] if sys.platform != "win32" and os.geteuid() == 0 else []
+    command = [
+        browser,
+        *_FLAGS,
+        *sandbox,
+        f"--user-data-dir={folder / 'profile'}",
+        "--no-pdf-header-footer",
+        f"--print-to-pdf={target}",
+        source.as_uri(),
+    ]
+    try:
+        subprocess.run(
+            command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=timeout, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return None
+    return target.read_bytes() if target.exists() and target.stat().st_size else None
