@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import rate_interval, rate_ratio, share_interval
 from rungwise.published.check import Check
@@ -31,6 +33,14 @@ def _limit(estimate: Estimate, end: int) -> float:
     return (estimate.ci_low, estimate.ci_high)[end]
 
 
+def _share_limit(count: int, n: int, method: str, end: int) -> float:
+    return _limit(share_interval(count, n, method=method), end)
+
+
+def _rate_limit(count: int, confidence: float, end: int) -> float:
+    return _limit(rate_interval(count, confidence=confidence), end)
+
+
 def _share_checks() -> list[Check]:
     methods = (
         ("wilson", "read in the source", 5e-5),
@@ -44,9 +54,7 @@ def _share_checks() -> list[Check]:
             _NEWCOMBE,
             standing,
             limits[end],
-            lambda count=count, n=n, method=method, end=end: _limit(  # type: ignore[misc]
-                share_interval(count, n, method=method), end
-            ),
+            partial(_share_limit, count, n, method, end),
             tolerance,
         )
         for count, n, *by_method in _SHARES
@@ -63,9 +71,7 @@ def _rate_checks() -> list[Check]:
             _GARWOOD,
             "recomputed by two independent routes",
             limits[end],
-            lambda count=count, confidence=confidence, end=end: _limit(  # type: ignore[misc]
-                rate_interval(count, confidence=confidence), end
-            ),
+            partial(_rate_limit, count, confidence, end),
             5e-5,
         )
         for confidence, table in ((0.95, _RATES_95), (0.99, _RATES_99))
