@@ -1,0 +1,145 @@
+"""The command line as a person meets it: answers, exit codes, never a traceback."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+DEMO = ROOT / "data_demo"
+
+
+def rungwise(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [sys.executable, "-m", "rungwise.command", *map(str, arguments)],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONUTF8": "1"},
+    )
+
+
+def test_one_child_is_answered_in_its_first_sentence():
+    run = rungwise("child", DEMO / "one_child.csv")
+    assert (run.returncode, run.stderr) == (0, "")
+    first = run.stdout.splitlines()[0]
+    assert first.startswith("Child's fear ") or "'s fear" in first
+    for letter in "abc":
+        assert f"({letter}) " in run.stdout
+    assert run.stdout.rstrip().endswith(
+        "A statistic informs; a clinician decides, together with the family."
+    )
+
+
+def test_a_child_of_the_practice_is_answered_by_code():
+    run = rungwise("child", DEMO / "practice", "C014")
+    assert run.returncode == 0, run.stderr
+    assert "C014" in run.stdout.splitlines()[0]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (["child", "practice", "C999"], 2, "There is no child 'C999'"),
+        (["child", "practice"], 2, "name one"),
+        (["child", "nowhere.csv"], 2, "nowhere.csv"),
+        (["audit", "practice", "--quarter", "2026Q5"], 2, "2026Q5"),
+        (["check", "nowhere"], 2, "nowhere"),
+        (["audit", "practice"], 2, "--quarter"),
+        (["dance"], 2, "dance"),
+        ([], 2, ""),
+    ],
+)
+def test_a_wrong_call_says_what_is_wrong_and_exits_2(arguments, code, said):
+    run = rungwise(*arguments, cwd=DEMO)
+    assert run.returncode == code, run.stderr
+    assert said in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_check_of_messy_files_lists_problems_and_exits_3():
+    run = rungwise("check", DEMO / "messy")
+    assert run.returncode == 3
+    assert "set aside" in run.stdout.splitlines()[0]
+    assert "Traceback" not in run.stderr
+
+
+def test_check_of_sound_files_exits_0():
+    run = rungwise("check", DEMO / "practice")
+    assert run.returncode == 0, run.stdout
+
+
+def test_check_writes_its_list_and_keeps_an_earlier_one(tmp_path):
+    target = tmp_path / "problems.csv"
+    assert rungwise("check", DEMO / "messy", "--csv", target).returncode == 3
+    before = target.read_bytes()
+    assert before.startswith(b"severity,table,source,row,column,value,code,problem,remedy")
+    again = rungwise("check", DEMO / "messy", "--csv", target)
+    assert again.returncode == 2
+    assert "is there already" in again.stderr
+    assert target.read_bytes() == before
+
+
+def test_too_few_occasions_exit_4(tmp_path):
+    few = tmp_path / "few.csv"
+    few.write_text("date,phase,rating\n2026-01-05,baseline,7\n2026-01-12,exposure,6\n", encoding="utf-8")
+    run = rungwise("child", few)
+    assert run.returncode == 4
+    assert "too few" in run.stdout.splitlines()[0].lower()
+
+
+def test_a_file_with_nothing_usable_exits_3(tmp_path):
+    bad = tmp_path / "bad.csv"
+    bad.write_text("date,phase,rating\n2026-13-05,baseline,7\n2026-01-12,exposre,6\n", encoding="utf-8")
+    run = rungwise("child", bad)
+    assert run.returncode == 3
+    assert "2026-13-05" in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_report_is_not_overwritten_unasked(tmp_path):
+    arguments = ["child", DEMO / "one_child.csv", "--report", "--to", tmp_path / "page"]
+    first = rungwise(*arguments)
+    assert first.returncode == 0, first.stderr
+    before = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
+    again = rungwise(*arguments)
+    assert again.returncode == 2
+    assert "--overwrite" in again.stderr
+    assert {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()} == before
+    assert rungwise(*arguments, "--overwrite").returncode == 0
+
+
+def test_a_printed_answer_imports_no_heavy_library():
+    code = (
+        "import sys; from rungwise.command import main; "
+        f"main(['child', {str(DEMO / 'one_child.csv')!r}]); "
+        "heavy = ('pandas', 'scipy', 'statsmodels', 'pandera', 'matplotlib', 'nbclient'); "
+        "print('HEAVY', *[m for m in heavy if m in sys.modules])"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.splitlines()[-1].strip() == "HEAVY"
+
+
+def test_help_imports_nothing_of_the_library():
+    code = (
+        "import sys\nfrom rungwise.command import build_parser\nbuild_parser().format_help()\n"
+        "print(*sorted(m for m in sys.modules if m.startswith(('rungwise.', 'numpy'))))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["rungwise.command"]
+
+
+def test_every_command_explains_itself():
+    from rungwise.command import build_parser
+
+    actions = [
+        action for action in build_parser()._actions if hasattr(action, "choices") and action.choices
+    ]
+    (commands,) = actions
+    for name, command in commands.choices.items():
+        assert command.description, name
+        for action in command._actions:
+            assert action.help, f"{name} {action.option_strings or action.dest}"
