@@ -1,0 +1,292 @@
+"""The quarterly audit: one quarter of one caseload, worked out once for page, tables and files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from rungwise.audit.cohort import DUE_BY, STAGES, Cohort, cohort, flow
+from rungwise.audit.discuss import children_to_discuss, points_table
+from rungwise.audit.outcomes import Outcome, Progress, beside, false_discovery, judge, mean_nap, shares
+from rungwise.audit.quality import Quality, quality, set_aside
+from rungwise.audit.quarter import Quarter
+from rungwise.audit.sentences import Told, tell
+from rungwise.basis.estimate import Estimate
+from rungwise.series.caseload import Caseload
+from rungwise.tables.practice import Practice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SETTINGS = {
+    "alpha": "Two-sided level of significance",
+    "margin": "“About the same” means surely less than, in rating points",
+    "horizon_days": "Days from the start of exposure until the outcome is due",
+    "minimum_baseline": "Baseline occasions needed for a verdict, at least",
+    "minimum_exposure": "Exposure occasions needed for a verdict, at least",
+    "quarter_start_month": "First month of quarter 1",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Audit:
+    """One quarter of one caseload.
+
+    Attributes
+    ----------
+    label : str
+        Name the practice goes by.
+    quarter : Quarter
+    as_of : date
+        Last day whose records were used.
+    told : Told
+        The audit in sentences: answer, uncertainty, what follows, how far to trust it.
+    flow : DataFrame
+        From all children of the files to those judged, with a reason at every loss; see
+        `rungwise.audit.cohort.flow`.
+    children : DataFrame
+        One row per child with an open program or an outcome due, by code.
+    shares : DataFrame
+        Share of each verdict among the children judged; see `rungwise.audit.outcomes.shares`.
+    beside : DataFrame
+        Those who left early beside those who finished.
+    headline : Estimate
+        Unweighted mean of the children's NAP.
+    discuss : DataFrame
+        Children to discuss, with the fact and the rule that raised it.
+    quality : Quality
+        Completeness, weeks without a rating, late entry, recording level.
+    set_aside : DataFrame
+        Rows set aside, and warnings, by file and rule.
+    settings : DataFrame
+        ``setting, words, value, origin``: each setting, and whether the practice set it.
+    inputs : DataFrame
+        ``name, size, sha256`` of every file read.
+    cautions : tuple of str
+        What must stand beside the numbers.
+    """
+
+    label: str
+    quarter: Quarter
+    as_of: date
+    told: Told
+    flow: pd.DataFrame
+    children: pd.DataFrame
+    shares: pd.DataFrame
+    beside: pd.DataFrame
+    headline: Estimate
+    discuss: pd.DataFrame
+    quality: Quality
+    set_aside: pd.DataFrame
+    settings: pd.DataFrame
+    inputs: pd.DataFrame
+    cautions: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"Audit({self.label}, {self.quarter}: {self.told.answer})"
+
+
+def audit_quarter(
+    caseload: Caseload,
+    quarter: str,
+    *,
+    today: date | str | None = None,
+    progress: Progress | None = None,
+) -> Audit:
+    """Audit one quarter of a caseload.
+
+    It answers how many of the children whose outcome was due improved, who could not be judged and
+    why, and which children to discuss. It says nothing about single clinicians, and with few children
+    it says little about the practice: read the intervals. It misleads when outcomes of the children
+    who could not be judged differ from those of the others.
+
+    Parameters
+    ----------
+    caseload : Caseload
+        From `read_caseload`.
+    quarter : str
+        For example ``"2026Q3"``; quarter 1 begins in the practice's own first month.
+    today : date or str, optional
+        Default: the computer's date. Matters only while the quarter runs: later records are not
+        used, and outcomes due later are not counted yet.
+    progress : callable, optional
+        Called with children judged so far and children to judge.
+
+    Returns
+    -------
+    Audit
+
+    Raises
+    ------
+    ValueError
+        If `quarter` or `today` cannot be read; the message says what is allowed and what came.
+
+    Notes
+    -----
+    A child counts in the outcome rates once, in the quarter in which exposure ended or the preset
+    horizon was reached, with data up to that day. Verdicts are the ones of `child_answer`, unadjusted.
+    """
+    which = Quarter.parse(quarter, caseload.practice.quarter_start_month)
+    group = cohort(caseload, which, _today(today))
+    outcomes = judge(caseload, group, progress)
+    confidence = 1 - caseload.practice.alpha
+    stages = dict(group.stages) | {outcome.course.child_id: outcome.stage for outcome in outcomes}
+    codes = [outcome.code for outcome in outcomes if outcome.code]
+    quality_of = quality(caseload, group)
+    points = children_to_discuss(caseload, group, outcomes)
+    put_aside = set_aside(caseload)
+    flow_table, share_table, beside_table = (
+        flow(stages),
+        shares(codes, confidence),
+        beside(outcomes, confidence),
+    )
+    headline = mean_nap(outcomes, confidence)
+    return Audit(
+        label=caseload.practice.label,
+        quarter=which,
+        as_of=group.as_of,
+        told=tell(
+            group,
+            outcomes,
+            flow=flow_table,
+            shares=share_table,
+            beside=beside_table,
+            headline=headline,
+            to_discuss=len({point.child_id for point in points}),
+            rows_set_aside=caseload.report.rows_set_aside,
+            level=caseload.level,
+            false_discovery=false_discovery(outcomes, caseload.practice.alpha),
+            confidence=confidence,
+        ),
+        flow=flow_table,
+        children=_children(caseload, group, stages, outcomes),
+        shares=share_table,
+        beside=beside_table,
+        headline=headline,
+        discuss=points_table(points),
+        quality=quality_of,
+        set_aside=put_aside,
+        settings=settings_table(caseload.practice),
+        inputs=_inputs(caseload),
+        cautions=_cautions(outcomes, headline),
+    )
+
+
+def settings_table(practice: Practice) -> pd.DataFrame:
+    """List the settings the audit rests on, saying which are defaults."""
+    import pandas as pd
+
+    rows = [
+        (
+            name,
+            words,
+            getattr(practice, name),
+            "set by the practice" if name in practice.given else "default (common practice, no source)",
+        )
+        for name, words in SETTINGS.items()
+    ]
+    return pd.DataFrame(rows, columns=["setting", "words", "value", "origin"], dtype=object)
+
+
+def _today(today: date | str | None) -> date:
+    if today is None:
+        return date.today()
+    if isinstance(today, date):
+        return today
+    try:
+        return date.fromisoformat(today)
+    except (TypeError, ValueError):
+        raise ValueError(f"today must be a date such as 2026-10-05; got {today!r}.") from None
+
+
+def _children(
+    caseload: Caseload, group: Cohort, stages: dict[str, str], outcomes: Iterable[Outcome]
+) -> pd.DataFrame:
+    import pandas as pd
+
+    judged = {outcome.course.child_id: outcome for outcome in outcomes}
+    sites = _sites(caseload)
+    rows: list[dict[str, Any]] = []
+    for course in group.courses:
+        stage = stages[course.child_id]
+        if STAGES[stage][0] == "known":
+            continue
+        row = {
+            "child_id": course.child_id,
+            "site": sites.get(course.child_id),
+            "stage": stage,
+            "stage_words": STAGES[stage][1],
+            "began_on": course.began_on,
+            "exposure_on": course.exposure_on,
+            "due_on": course.due_on,
+            "due_by": course.due_by,
+            "due_by_words": DUE_BY.get(course.due_by, ""),
+            "ended_on": course.ended_on,
+            "end_reason": course.end_reason,
+            "last_rating": course.last_rating,
+            "n_baseline": course.n_baseline,
+            "n_exposure": course.n_exposure,
+        }
+        rows.append(row | _verdict_columns(judged.get(course.child_id)))
+    columns = [
+        "child_id", "site", "stage", "stage_words", "began_on", "exposure_on", "due_on", "due_by",
+        "due_by_words", "ended_on", "end_reason", "last_rating", "n_baseline", "n_exposure",
+        *_verdict_columns(None),
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _verdict_columns(outcome: Outcome | None) -> dict[str, Any]:
+    nan = float("nan")
+    if outcome is None or outcome.answer is None:
+        return {
+            "outcome": "", "verdict": "", "verdict_words": "", "n_ladders": 0, "nap": nan, "nap_low": nan,
+            "nap_high": nan, "tau": nan, "p_value": nan, "trend_p": nan, "beyond": nan,
+            "beyond_low": nan, "beyond_high": nan,
+        }  # fmt: skip
+    verdict = outcome.answer.verdict
+    return {
+        "outcome": outcome.answer.outcome,
+        "verdict": verdict.code,
+        "verdict_words": verdict.words,
+        "n_ladders": len(outcome.answer.ladders),
+        "nap": verdict.size.value,
+        "nap_low": verdict.size.ci_low,
+        "nap_high": verdict.size.ci_high,
+        "tau": verdict.fell.value,
+        "p_value": verdict.fell.p_value,
+        "trend_p": verdict.baseline_trend.p_value,
+        "beyond": verdict.beyond_baseline.value,
+        "beyond_low": verdict.beyond_baseline.ci_low,
+        "beyond_high": verdict.beyond_baseline.ci_high,
+    }
+
+
+def _sites(caseload: Caseload) -> dict[str, str]:
+    table = caseload.tables.get("children")
+    if table is None:
+        return {}
+    return dict(zip(table["child_id"], table["site"], strict=True))
+
+
+def _inputs(caseload: Caseload) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = [(file.name, file.size, file.sha256) for file in caseload.inputs]
+    return pd.DataFrame(rows, columns=["name", "size", "sha256"])
+
+
+def _cautions(outcomes: Iterable[Outcome], headline: Estimate) -> tuple[str, ...]:
+    """Gather the cautions of the single verdicts, each with the number of children it concerns."""
+    judged = [outcome.answer for outcome in outcomes if outcome.answer is not None and outcome.code]
+    counts: dict[str, int] = {}
+    for answer in judged:
+        for sentence in dict.fromkeys(answer.cautions):
+            counts[sentence] = counts.get(sentence, 0) + 1
+    of_children = [
+        f"{sentence} (So for {count} of the {len(judged)} children judged.)"
+        for sentence, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    ]
+    return (*headline.cautions, *of_children)

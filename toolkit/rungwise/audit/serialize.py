@@ -1,0 +1,164 @@
+"""An audit as JSON and as CSV tables: full precision, the same bytes for the same audit."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import asdict
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rungwise.audit.audit import Audit
+from rungwise.basis.estimate import Estimate
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+VERSION = 1
+WHY = "why_missing"
+# A spreadsheet takes a cell that begins like this for a formula.
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+BYTE_ORDER_MARK = "\ufeff"
+
+
+def audit_document(audit: Audit) -> dict[str, Any]:
+    """Give an audit as plain values, in the shape of ``schemas/audit.schema.json``.
+
+    A number that could not be worked out is None, with the reason in ``why_missing`` beside it.
+
+    Examples
+    --------
+    >>> from rungwise.audit.audit import audit_quarter  # doctest: +SKIP
+    >>> audit_document(audit_quarter(caseload, "2026Q3"))["quarter"]["label"]  # doctest: +SKIP
+    '2026Q3'
+    """
+    return {
+        "document": "rungwise audit",
+        "version": VERSION,
+        "edition": "practice",
+        "practice": audit.label,
+        "quarter": {
+            "label": audit.quarter.label,
+            "first": _plain(audit.quarter.first),
+            "last": _plain(audit.quarter.last),
+        },
+        "as_of": _plain(audit.as_of),
+        "recording_level": audit.quality.level,
+        **{name: _plain(value) for name, value in asdict(audit.told).items()},
+        "mean_nap": _estimate(audit.headline),
+        **{name: _rows(frame) for name, frame in audit_frames(audit).items()},
+        "never_recorded": list(audit.quality.not_recorded),
+        "late_entry": {"late": audit.quality.late[0], "of": audit.quality.late[1]},
+        "cautions": list(audit.cautions),
+    }
+
+
+def audit_json(audit: Audit) -> str:
+    """Write an audit as JSON."""
+    return json.dumps(audit_document(audit), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
+    """Give the tables of an audit by the names they have in JSON and as files.
+
+    Where a number of a row is missing, a column ``why_missing`` says why.
+    """
+    nobody = "Nobody was counted here, so there is no share to give."
+    return {
+        "flow": audit.flow,
+        "verdicts": _explained(audit.shares, np.where(audit.shares["n"] == 0, nobody, "")),
+        "ways_due": _explained(audit.beside, np.where(audit.beside["judged"] == 0, nobody, "")),
+        "children": _explained(audit.children, _why_no_numbers(audit.children)),
+        "to_discuss": audit.discuss,
+        "completeness": audit.quality.completeness,
+        "weeks": audit.quality.weeks,
+        "set_aside": audit.set_aside,
+        "settings": audit.settings,
+        "inputs": audit.inputs,
+    }
+
+
+def audit_csv(audit: Audit) -> dict[str, str]:
+    """Write every table of an audit as CSV, by file name.
+
+    UTF-8 with the mark spreadsheets need to know it; a text that a spreadsheet would take for a
+    formula gets an apostrophe in front.
+    """
+    return {f"{name}.csv": table_csv(frame) for name, frame in audit_frames(audit).items()}
+
+
+def table_csv(frame: pd.DataFrame) -> str:
+    """Write one table as CSV.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table_csv(pd.DataFrame({"site": ["=1+1", "Harbor"], "share": [0.5, float("nan")]}))
+    "\\ufeffsite,share\\n'=1+1,0.5\\nHarbor,\\n"
+    """
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(frame.columns)
+    writer.writerows([_cell(value) for value in row] for row in frame.itertuples(index=False))
+    return BYTE_ORDER_MARK + stream.getvalue()
+
+
+def _explained(frame: pd.DataFrame, why: Iterable[str]) -> pd.DataFrame:
+    return frame.assign(**{WHY: list(why)})
+
+
+def _why_no_numbers(children: pd.DataFrame) -> list[str]:
+    numbers = children[["nap", "nap_low", "nap_high", "tau", "p_value", "trend_p", "beyond", "beyond_low"]]
+    gaps = numbers.isna().any(axis=1)
+    why = []
+    for stage, words, gap in zip(children["stage"], children["stage_words"], gaps, strict=True):
+        if stage != "judged":
+            why.append(f"Not judged: {words[0].lower()}{words[1:]}.")
+        elif gap:
+            why.append(
+                "Some numbers cannot be estimated from these ratings; the child's own page says why."
+            )
+        else:
+            why.append("")
+    return why
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [
+        {name: _plain(value) for name, value in zip(frame.columns, row, strict=True)}
+        for row in frame.itertuples(index=False)
+    ]
+
+
+def _estimate(estimate: Estimate) -> dict[str, Any]:
+    row = {
+        name: _plain(getattr(estimate, name))
+        for name in ("statistic", "value", "ci_low", "ci_high", "confidence", "n", "method")
+    }
+    return row | {WHY: " ".join(estimate.cautions)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return None if math.isnan(value) else value
+    if isinstance(value, date):
+        return None if value != value else value.isoformat()[:10]
+    if isinstance(value, tuple | list):
+        return [_plain(entry) for entry in value]
+    return value
+
+
+def _cell(value: Any) -> Any:
+    value = _plain(value)
+    if isinstance(value, str) and value.startswith(FORMULA):
+        return "'" + value
+    if isinstance(value, float):
+        return repr(value)
+    return "" if value is None else value
