@@ -66,7 +66,7 @@ def one_child() -> str:
 
 def main(folder: Path) -> None:
     """Write everything below `folder`."""
-    practice = simulate_practice(np.random.default_rng(SEED))
+    practice = simulate_practice(np.random.default_rng(SEED), level=1)
     (folder / "practice").mkdir(parents=True, exist_ok=True)
     write_tables(practice.tables, folder / "practice")
     (folder / "practice" / "practice.toml").write_text(SETTINGS, encoding="utf-8", newline="\n")

@@ -21,7 +21,7 @@ def test_the_scenarios_of_sixty_children():
 
 
 def test_a_large_practice_has_the_same_mix():
-    practice = simulate_practice(np.random.default_rng(3), 600)
+    practice = simulate_practice(np.random.default_rng(3), 600, level=1)
     expected = Counter()
     for scenario, _, count in SLOTS:
         expected[scenario] += 10 * count
@@ -36,7 +36,7 @@ def test_the_same_state_gives_the_same_practice():
 
 
 def test_exposure_starts_within_the_window_of_the_scenario():
-    practice = simulate_practice(np.random.default_rng(4), 60)
+    practice = simulate_practice(np.random.default_rng(4), 60, level=1)
     starts = sorted(kid.programs[0].starts["exposure"] for kid in practice.children if kid.programs)
     low, high = WINDOWS["spring"]
     spring = [day for day in starts if timedelta(low - 7) <= day - QUARTER_ENDS <= timedelta(high + 7)]
@@ -45,7 +45,7 @@ def test_exposure_starts_within_the_window_of_the_scenario():
 
 
 def test_nobody_is_seen_over_the_turn_of_the_year():
-    practice = simulate_practice(np.random.default_rng(4), 120)
+    practice = simulate_practice(np.random.default_rng(4), 120, level=1)
     planned = [
         day
         for kid in practice.children
@@ -58,14 +58,14 @@ def test_nobody_is_seen_over_the_turn_of_the_year():
 
 
 def test_days_rise_and_no_ladder_has_two_probes_on_one_day():
-    practice = simulate_practice(np.random.default_rng(9), 240)
+    practice = simulate_practice(np.random.default_rng(9), 240, level=1)
     for kid in practice.children:
         for program in kid.programs:
             assert list(program.days) == sorted(set(program.days)), kid.record["child_id"]
 
 
 def test_ladders_probed_on_one_day_share_its_mood():
-    practice = simulate_practice(np.random.default_rng(2), 3000)
+    practice = simulate_practice(np.random.default_rng(2), 3000, level=1)
     pairs = []
     for kid in practice.children:
         if len(kid.programs) == 2 and kid.scenario.effect == "none":

@@ -1,4 +1,4 @@
-"""A whole invented practice: children, phases and planned ratings from one random generator."""
+"""A whole invented practice at any recording level, from one random generator."""
 
 from __future__ import annotations
 
@@ -9,9 +9,22 @@ from typing import Any
 
 import numpy as np
 
+from rungwise.basis.errors import check_choice
 from rungwise.simulate.local_ladders import LADDERS, LocalLadder
 from rungwise.simulate.ratings import rate_latent, simulate_ratings
+from rungwise.simulate.records import (
+    MEASURES,
+    action_rows,
+    agreement_rows,
+    assessment_rows,
+    fidelity_rows,
+    goal_rows,
+    ladder_rows,
+    plan_rows,
+    session_rows,
+)
 from rungwise.simulate.scenarios import SLOTS, WINDOWS, Scenario
+from rungwise.simulate.trials import visit_rows
 
 Row = dict[str, Any]
 
@@ -59,11 +72,11 @@ class SimulatedChild:
     """One child with a code, the scenario behind it, its record and its programs."""
 
     scenario: Scenario | None
+    window: str
     record: Row
     per_week: int
     rated_by: str
     programs: tuple[Program, ...]
-    rng: np.random.Generator
 
 
 @dataclass(frozen=True)
@@ -87,10 +100,11 @@ def simulate_practice(
     rng: np.random.Generator,
     children: int = 60,
     *,
+    level: int = 3,
     quarter_ends: date = date(2026, 9, 30),
     recorded_until: date = date(2026, 11, 13),
 ) -> SimulatedPractice:
-    """Simulate a practice of about four quarters, at recording level 1.
+    """Simulate a practice of about four quarters at a recording level.
 
     Every 60 children follow the same list of scenarios (`rungwise.simulate.scenarios.SLOTS`), so a
     large practice has the same mix as the small one. About half of the children reach the usual
@@ -102,6 +116,10 @@ def simulate_practice(
         The same state gives the same practice.
     children : int
         Children referred, those who have not begun included.
+    level : {1, 2, 3}
+        1 gives ratings, children and phases; 2 adds ladders, plans, observations, incidents and
+        actions; 3 adds sessions, scores, goals, second observers and procedure checklists. The
+        ratings are the same at every level, and are the peaks of the probes in the observations.
     quarter_ends : date
         Last day of the quarter to be audited.
     recorded_until : date
@@ -118,12 +136,13 @@ def simulate_practice(
 
     Examples
     --------
-    >>> practice = simulate_practice(np.random.default_rng(1), 60)
+    >>> practice = simulate_practice(np.random.default_rng(1), 60, level=1)
     >>> len(practice.tables["children"]), practice.tables["children"][0]["child_id"]
     (60, 'C001')
     """
     if children < 1:
         raise ValueError(f"children must be at least 1; got {children!r}.")
+    check_choice("level", level, (1, 2, 3))
     if recorded_until < quarter_ends:
         raise ValueError(
             f"recorded_until must not lie before quarter_ends ({quarter_ends}); got {recorded_until}."
@@ -135,26 +154,67 @@ def simulate_practice(
     for number, own in enumerate(generators):
         scenario, window = slots[number * len(slots) // max(children, len(slots)) % len(slots)]
         low, high = WINDOWS[window]
-        made.append((scenario, quarter_ends + timedelta(days=int(own.integers(low, high + 1))), own))
-    made.sort(key=lambda entry: entry[1])
+        start = quarter_ends + timedelta(days=int(own.integers(low, high + 1)))
+        made.append((start, scenario, window, own))
+    made.sort(key=lambda entry: entry[0])
     digits = max(3, len(str(children)))
-    kids = tuple(
-        _child(own, f"C{place:0{digits}d}", place, scenario, start, quarter_ends, recorded_until)
-        for place, (scenario, start, own) in enumerate(made, start=1)
-    )
-    tables = {
+    kids, later = [], []
+    for place, (start, scenario, window, own) in enumerate(made, start=1):
+        code = f"C{place:0{digits}d}"
+        plan, course, rest = own.spawn(3)
+        kids.append(
+            _child(own, plan, course, code, place, scenario, window, start, quarter_ends, recorded_until)
+        )
+        later.append(rest)
+    tables: dict[str, list[Row]] = {
         "children": [kid.record for kid in kids],
         "phases": [row for kid in kids for row in _phase_rows(kid)],
         "ratings": [row for kid in kids for row in _rating_rows(kid)],
     }
-    return SimulatedPractice(tables, [row for kid in kids for row in _truth_rows(kid)], kids)
+    if level > 1:
+        _add_richer_tables(tables, kids, later, level, quarter_ends, recorded_until)
+    return SimulatedPractice(tables, [row for kid in kids for row in _truth_rows(kid)], tuple(kids))
+
+
+def _add_richer_tables(
+    tables: dict[str, list[Row]],
+    kids: list[SimulatedChild],
+    generators: list[np.random.Generator],
+    level: int,
+    quarter_ends: date,
+    recorded_until: date,
+) -> None:
+    tables |= {"ladders": ladder_rows(), "plans": plan_rows(kids), "observations": [], "incidents": []}
+    tables["actions"] = action_rows(quarter_ends)
+    if level == 3:
+        tables["measures"] = [dict(measure) for measure in MEASURES]
+        for name in ("sessions", "assessments", "goals", "goal_ratings", "agreement", "fidelity"):
+            tables[name] = []
+    for kid, own in zip(kids, generators, strict=True):
+        if not kid.programs:
+            continue
+        on_visits, on_records = own.spawn(2)
+        visits = visit_rows(kid, on_visits, recorded_until)
+        tables["observations"] += visits.observations
+        tables["incidents"] += visits.incidents
+        if level == 3:
+            tables["sessions"] += session_rows(kid, visits, on_records)
+            tables["fidelity"] += fidelity_rows(kid, visits, on_records)
+            tables["agreement"] += agreement_rows(visits, on_records)
+            tables["assessments"] += assessment_rows(kid, on_records, recorded_until)
+            goals, attained = goal_rows(kid, on_records, recorded_until)
+            tables["goals"] += goals
+            tables["goal_ratings"] += attained
 
 
 def _child(
     rng: np.random.Generator,
+    plan: np.random.Generator,
+    course: np.random.Generator,
     code: str,
     place: int,
     scenario: Scenario | None,
+    window: str,
     start: date,
     quarter_ends: date,
     recorded_until: date,
@@ -178,11 +238,10 @@ def _child(
         "research_consent": bool(rng.random() < 0.7),
     }
     per_week = 1 + int(rng.random() < 0.25)
-    rated_by = "parent" if age < 66 else "child"
-    plan, course, later = rng.spawn(3)
+    rated_by = "observer" if age < 60 else "parent" if age < 66 else "child"
     if scenario is None:
         record["referred_on"] = start
-        return SimulatedChild(None, record, per_week, rated_by, (), later)
+        return SimulatedChild(None, window, record, per_week, rated_by, ())
 
     n_baseline = int(plan.integers(scenario.n_baseline[0], scenario.n_baseline[1] + 1))
     weeks = int(plan.integers(scenario.n_exposure[0], scenario.n_exposure[1] + 1))
@@ -226,7 +285,7 @@ def _child(
         programs.append(
             _program(course, scenario, ladder, days, own_baseline, after, mood, missed, recorded_until)
         )
-    return SimulatedChild(scenario, record, per_week, rated_by, tuple(programs), later)
+    return SimulatedChild(scenario, window, record, per_week, rated_by, tuple(programs))
 
 
 def _program(

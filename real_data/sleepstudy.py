@@ -1,0 +1,34 @@
+"""Reaction times of 18 people over ten days as a caseload, and what others found beside ours.
+
+    python real_data/sleepstudy.py [FOLDER]
+
+Days 0 to 2 (usual sleep) stand as baseline, days 3 to 9 (three hours in bed a night) as exposure.
+Lower is better, and sleep loss makes reactions slower: most of the 18 must come out as "rose". Then:
+
+    rungwise child out/real_data/sleepstudy S308
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+
+import comparison
+from rungwise.published.real_series import SLEEPSTUDY
+from rungwise.series.batch import SeriesBatch
+from rungwise.single_case.verdict import Rule, verdicts, words_of
+
+
+def main(folder: str) -> None:
+    """Write the caseload, count the verdicts and print the published results beside ours."""
+    print(f"Written: {SLEEPSTUDY.write(folder)}")
+    print(f"{SLEEPSTUDY.about}\nData: {SLEEPSTUDY.carrier}.\n")
+    judged = verdicts(SeriesBatch.of(*SLEEPSTUDY.series().values()), Rule(margin=SLEEPSTUDY.margin))
+    for code, count in Counter(judged.codes.tolist()).most_common():
+        print(f"{count:3d} of {len(judged)}: {words_of(code)}")
+    print()
+    comparison.show("sleepstudy")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1] if len(sys.argv) > 1 else "out/real_data/sleepstudy")
