@@ -78,6 +78,12 @@ def test_change_uses_goals_rated_on_both_days():
     assert change.cautions == ("Goals with a level on one day only are left out.",)
 
 
+def test_a_goal_never_rated_is_not_called_rated_once():
+    change = goal_attainment_change([-1, None], [1, None])
+    assert change.cautions == ()
+    assert change.counts["missing"] == 1
+
+
 def test_no_common_goal_is_no_change():
     change = goal_attainment_change([-1, None], [None, 0])
     assert math.isnan(change.value)

@@ -45,7 +45,7 @@ def test_own_group_of_twenty_gives_its_values():
     rng = np.random.default_rng(4)
     first = rng.normal(20, 5, 25)
     second = 0.6 * first + rng.normal(9, 3, 25)
-    own = Reference.from_own_group(first, second, reliability=0.8, reliability_kind="retest")
+    own = Reference.from_own_group(first, second, reliability=0.8, reliability_kind="test_retest")
     assert own.sd == pytest.approx(np.std(first, ddof=1))
     assert own.post_mean == pytest.approx(second.mean())
     assert own.retest_correlation == pytest.approx(np.corrcoef(first, second)[0, 1])
@@ -63,10 +63,10 @@ def test_own_group_without_spread_is_refused():
     ("values", "days", "words"),
     [
         ({"reliability_kind": "internal_consistency"}, None, "internal consistency"),
-        ({"reliability_kind": "interrater"}, None, "between raters"),
+        ({"reliability_kind": "inter_rater"}, None, "between raters"),
         ({}, None, "not known what kind"),
-        ({"reliability_kind": "retest"}, None, "retest interval of the reliability is not known"),
-        ({"reliability_kind": "retest", "retest_days": 14}, 90, "over 14 days and the change over 90"),
+        ({"reliability_kind": "test_retest"}, None, "retest interval of the reliability is not known"),
+        ({"reliability_kind": "test_retest", "retest_days": 14}, 90, "over 14 days and the change over 90"),
         ({"score_kind": "raw"}, 60, "Raw scores 60 days apart carry growing up"),
     ],
 )
@@ -75,6 +75,6 @@ def test_cautions_are_said(values, days, words):
 
 
 def test_no_caution_without_cause():
-    known = Reference(reliability_kind="retest", retest_days=28, score_kind="raw")
+    known = Reference(reliability_kind="test_retest", retest_days=28, score_kind="raw")
     assert known.cautions(True, 42) == ()
     assert Reference().cautions(False) == ()

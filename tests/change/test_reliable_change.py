@@ -18,7 +18,7 @@ from scipy import stats
 
 FULL = Reference(
     sd=7.5, reliability=0.80, mean=40, post_sd=10, post_mean=50, retest_correlation=0.6,
-    practice_effect=2, n=40, reliability_kind="retest", retest_days=30,
+    practice_effect=2, n=40, reliability_kind="test_retest", retest_days=30,
 )  # fmt: skip
 WITHOUT_INTERVAL = (
     "No interval is given: this method judges by the error of a prediction, not of the change."
@@ -117,6 +117,39 @@ def test_regression_based_on_measured_depression_scores():
     assert change.counts["standard_error"] == pytest.approx(8.986598, abs=5e-7)
 
 
+def test_expectations_are_those_of_parallel_forms():
+    """Two forms with the same true score, mean, SD and reliability, many children."""
+    rng = np.random.default_rng(6)
+    reliability, sd, mean, children = 0.8, 7.5, 40.0, 400_000
+    true = rng.normal(mean, sd * math.sqrt(reliability), children)
+    error = sd * math.sqrt(1 - reliability)
+    first, second = (true + rng.normal(0, error, children) for _ in range(2))
+    slope, start = np.polyfit(first, second, 1)
+    known = Reference(sd=sd, reliability=reliability, mean=mean, post_sd=sd, retest_correlation=reliability)
+    at = 25.0
+
+    def judged(method):
+        return reliable_change(at, at, reference=known, better="higher", method=method).counts
+
+    assert judged("regression_to_mean")["expected"] == pytest.approx(start + slope * at, abs=0.1)
+    assert judged("predicted_score")["expected"] == judged("regression_to_mean")["expected"]
+    residual = np.std(second - start - slope * first)
+    assert judged("predicted_score")["standard_error"] == pytest.approx(residual, rel=0.005)
+    assert judged("regression_to_mean")["standard_error"] == pytest.approx(error)
+    spread = np.std(second - first)
+    for method in ("jacobson_truax", "christensen_mendoza", "unequal_variances"):
+        assert judged(method)["standard_error"] == pytest.approx(spread, rel=0.005)
+
+
+def test_spread_of_differences_with_unequal_variances():
+    rng = np.random.default_rng(9)
+    first = rng.normal(20, 4, 300)
+    second = 0.9 * first + rng.normal(0, 5, 300)
+    known = Reference.from_own_group(first, second)
+    change = reliable_change(18, 30, reference=known, better="lower", method="christensen_mendoza")
+    assert change.counts["standard_error"] == pytest.approx(np.std(second - first, ddof=1))
+
+
 @pytest.mark.parametrize("method", [name for name, one in METHODS.items() if one.interval])
 def test_interval_covers_the_child_s_own_change(method):
     rng = np.random.default_rng(20)
@@ -177,16 +210,21 @@ def test_batch_equals_the_children_one_by_one():
 
 
 def test_each_child_gets_the_cautions_of_its_own_interval():
-    known = Reference(sd=5, reliability=0.9, reliability_kind="retest", retest_days=20, score_kind="raw")
-    many = reliable_change_batch(
-        [1, 1, 1], [2, 2, 2], known, better="lower", days_between=[30, 90, math.nan]
+    known = Reference(
+        sd=5, reliability=0.9, reliability_kind="test_retest", retest_days=20, score_kind="raw"
     )
+    many = reliable_change_batch([1, 1, 1], [2, 2, 2], known, better="lower", days_between=[30, 90, 200])
     assert many[0].cautions == ()
     assert [words[:30] for words in many[1].cautions] == [
         "The reliability was measured o",
         "Raw scores 90 days apart carry",
     ]
-    assert many[2].cautions == ()
+    assert [words[:30] for words in many[2].cautions] == [
+        "The reliability was measured o",
+        "Raw scores 200 days apart carr",
+    ]
+    unknown_days = reliable_change_batch([1], [2], known, better="lower", days_between=[math.nan])
+    assert unknown_days[0].cautions == ()
 
 
 def test_p_is_never_zero():

@@ -128,9 +128,7 @@ def goal_attainment_change_batch(
         raise ValueError(f"end must have the shape of start {before.shape}; got {after.shape}.")
     both = ~np.isnan(before) & ~np.isnan(after)
     kept = np.where(both, w, 0.0)
-    change = _deviation(np.where(both, after, np.nan), kept, rho) - _deviation(
-        np.where(both, before, np.nan), kept, rho
-    )
+    change = _deviation(after, kept, rho) - _deviation(before, kept, rho)
     either = (~np.isnan(before) | ~np.isnan(after)) & (w > 0)
     return Estimates(
         "change in goal attainment T",

@@ -11,7 +11,7 @@ import numpy as np
 
 from rungwise.basis.errors import NotEnoughData, check_choice
 
-RELIABILITY_KINDS = ("internal_consistency", "retest", "interrater", "unknown")
+RELIABILITY_KINDS = ("internal_consistency", "test_retest", "inter_rater", "unknown")
 SCORE_KINDS = ("raw", "age_standardized", "unknown")
 
 # Fewest children from whom a practice may take its own reference values (common practice, no source).
@@ -43,7 +43,7 @@ class Reference:
     n : int or None
         Size of the reference group.
     reliability_kind : str
-        One of ``"internal_consistency"``, ``"retest"``, ``"interrater"``, ``"unknown"``. They are
+        One of ``"internal_consistency"``, ``"test_retest"``, ``"inter_rater"``, ``"unknown"``. They are
         not interchangeable: only a retest reliability contains the day-to-day wandering of scores.
     retest_days : float or None
         Days between the two scores of a retest reliability.
@@ -200,7 +200,7 @@ def _reliability_cautions(kind: str, retest_days: float | None, days_between: fl
             "The reliability is an internal consistency; it leaves out how scores wander from day to day, "
             "and a retest reliability would call fewer changes reliable."
         ]
-    if kind == "interrater":
+    if kind == "inter_rater":
         return [
             "The reliability is an agreement between raters; it leaves out how scores wander from day to "
             "day, and a retest reliability would call fewer changes reliable."

@@ -223,7 +223,7 @@ def reliable_change_batch(
         ci_low=index - half,
         ci_high=index + half,
         confidence=confidence,
-        p_value=np.where(judged, np.minimum(p_value, 1.0), np.nan),
+        p_value=np.where(judged, p_value, np.nan),
         alternative="two-sided",
         null="no change beyond measurement error",
         n=2 - np.isnan(first).astype(np.int64) - np.isnan(second),

@@ -1,0 +1,326 @@
+"""Change on the measures and goals of a caseload."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rungwise.basis.errors import check_choice
+from rungwise.basis.estimate import Estimates
+from rungwise.change.classify import ChangeClasses, classify_changes
+from rungwise.change.cutoffs import Cutoffs, clinical_cutoffs
+from rungwise.change.goals import goal_attainment_change_batch, goal_attainment_t_batch
+from rungwise.change.reference import Reference
+from rungwise.change.reliable_change import reliable_change_batch
+from rungwise.tables.table import Table, TableSet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LATER_OCCASIONS = ("review", "discharge", "follow_up")
+NOT_RECORDED = "not recorded"
+
+
+@dataclass(frozen=True, eq=False)
+class MeasureChange:
+    """The change of all children on one measure, rated by one kind of rater.
+
+    Attributes
+    ----------
+    measure_id, title, better : str
+        As in the ``measures`` table.
+    rated_by : str
+        Kind of rater of both scores, or ``"not recorded"``.
+    later : str
+        Which score is compared with intake: an occasion, or ``"latest"``.
+    reference : Reference
+        Reference values as recorded; what was not recorded is None.
+    cutoffs : Cutoffs
+    classes : ChangeClasses
+        One entry per child with a score at intake or at the later occasion.
+    first_on, second_on : ndarray of datetime64[D]
+        Dates of the two scores; NaT where missing.
+    cautions : tuple of str
+        What was left out, and why.
+    """
+
+    measure_id: str
+    title: str
+    better: str
+    rated_by: str
+    later: str
+    reference: Reference
+    cutoffs: Cutoffs
+    classes: ChangeClasses
+    first_on: np.ndarray
+    second_on: np.ndarray
+    cautions: tuple[str, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """Give one row per child, with dates, from which each category can be worked by hand."""
+        frame = self.classes.frame()
+        frame.insert(1, "measure_id", self.measure_id)
+        frame.insert(2, "rated_by", self.rated_by)
+        frame.insert(3, "first_on", self.first_on)
+        frame.insert(4, "second_on", self.second_on)
+        return frame
+
+
+@dataclass(frozen=True, eq=False)
+class GoalAttainment:
+    """Goal attainment of every child with goals.
+
+    Attributes
+    ----------
+    children : tuple of str
+    start, latest, change : Estimates
+        T at the start, at the latest rating of each goal, and the change over goals with both.
+    rated_on : ndarray of datetime64[D]
+        Date of each child's latest rating; NaT where no goal was rated.
+    """
+
+    children: tuple[str, ...]
+    start: Estimates
+    latest: Estimates
+    change: Estimates
+    rated_on: np.ndarray
+
+    def frame(self) -> pd.DataFrame:
+        """Give one row per child: goals, T at start and latest, change, what is missing."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "child_id": self.children,
+                "goals": self.latest.counts["goals"],
+                "missing": self.latest.counts["missing"],
+                "rated_on": self.rated_on,
+                "t_start": self.start.value,
+                "t_latest": self.latest.value,
+                "change": self.change.value,
+                "cautions": [" ".join(one.cautions) for one in self.latest],
+            }
+        )
+
+
+def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs]:
+    """Give the reference values and cutoffs of one row of ``measures``; absent values stay absent.
+
+    Reliable change rests on the clinical group's mean and standard deviation, as children who
+    enter come from it.
+    """
+
+    def number(column: str) -> float | None:
+        value = float(measures[column][row])
+        return None if np.isnan(value) else value
+
+    def text(column: str, otherwise: str) -> str:
+        value = measures[column][row]
+        return otherwise if value is None else str(value)
+
+    reference = Reference(
+        sd=number("clinical_sd"),
+        mean=number("clinical_mean"),
+        reliability=number("reliability"),
+        practice_effect=number("practice_effect"),
+        reliability_kind=text("reliability_kind", "unknown"),
+        retest_days=number("retest_days"),
+        score_kind=text("score_kind", "unknown"),
+        source=text("source", ""),
+    )
+    cutoffs = clinical_cutoffs(
+        clinical_mean=reference.mean,
+        clinical_sd=reference.sd,
+        functional_mean=number("functional_mean"),
+        functional_sd=number("functional_sd"),
+        better=str(measures["better"][row]),
+    )
+    return reference, cutoffs
+
+
+def measure_changes(
+    tables: TableSet,
+    *,
+    later: str = "latest",
+    method: str = "jacobson_truax",
+    cutoff: str = "c",
+    confidence: float = 0.95,
+) -> tuple[MeasureChange, ...]:
+    """Judge the change from intake to a later occasion on every measure of a caseload.
+
+    Each child's first intake score is compared with the last score of the later occasion by the
+    same kind of rater; scores by different kinds of rater are never compared. A child with only one
+    of the two is listed, and it cannot be said what became of it.
+
+    Parameters
+    ----------
+    tables : TableSet
+        With the tables ``measures`` and ``assessments``.
+    later : {"latest", "review", "discharge", "follow_up"}
+        Which score to compare with intake; ``"latest"`` takes the last of any later occasion.
+    method, confidence
+        As in `reliable_change`.
+    cutoff : {"a", "b", "c"}
+        As in `classify_changes`.
+
+    Returns
+    -------
+    tuple of MeasureChange
+        One per measure and kind of rater, in the order of ``measures``; empty where the tables were
+        not recorded, which says nothing about the children.
+
+    Raises
+    ------
+    ValueError
+        Naming the argument, what is allowed and what came.
+    """
+    check_choice("later", later, ("latest", *LATER_OCCASIONS))
+    if "measures" not in tables.tables or "assessments" not in tables.tables:
+        return ()
+    measures, scores = tables.tables["measures"], tables.tables["assessments"]
+    wanted = LATER_OCCASIONS if later == "latest" else (later,)
+    raters = np.array(
+        [NOT_RECORDED if rater is None else rater for rater in scores["rated_by"]], dtype=object
+    )
+    first = scores["occasion"] == "intake"
+    second = np.isin(scores["occasion"].astype(str), wanted)
+    changes = []
+    for row, measure_id in enumerate(measures["measure_id"].tolist()):
+        here = (scores["measure_id"] == measure_id) & (first | second)
+        reference, cutoffs = measure_reference(measures, row)
+        for rater in dict.fromkeys(raters[here].tolist()):
+            mine = here & (raters == rater)
+            children, pre, first_on, repeated = _one_each(scores, mine & first, mine, last=False)
+            _, post, second_on, _ = _one_each(scores, mine & second, mine, last=True)
+            days = (second_on - first_on).astype("timedelta64[D]").astype(float)
+            days[np.isnat(first_on) | np.isnat(second_on)] = np.nan
+            backward = days < 0
+            post = np.where(backward, np.nan, post)
+            days[backward] = np.nan
+            results = reliable_change_batch(
+                pre, post, reference, better=cutoffs.better, method=method, confidence=confidence,
+                days_between=days,
+            )  # fmt: skip
+            changes.append(
+                MeasureChange(
+                    measure_id=measure_id,
+                    title=str(measures["title"][row]),
+                    better=cutoffs.better,
+                    rated_by=rater,
+                    later=later,
+                    reference=reference,
+                    cutoffs=cutoffs,
+                    classes=classify_changes(results, cutoffs, cutoff=cutoff, labels=children),
+                    first_on=first_on,
+                    second_on=second_on,
+                    cautions=_left_out(
+                        repeated, int(backward.sum()), _rated_by_others(scores, here, raters, rater, first)
+                    ),
+                )
+            )
+    return tuple(changes)
+
+
+def goal_attainment(tables: TableSet, *, until: Any = None, rho: float = 0.30) -> GoalAttainment | None:
+    """Give the goal attainment of every child with goals, at the start and at the latest ratings.
+
+    Parameters
+    ----------
+    tables : TableSet
+        With the table ``goals``, and ``goal_ratings`` where goals were rated.
+    until : date, optional
+        Goals set and ratings given after this day are left out.
+    rho : float
+        As in `goal_attainment_t`, whose weaknesses apply.
+
+    Returns
+    -------
+    GoalAttainment or None
+        None where goals were not recorded.
+    """
+    if "goals" not in tables.tables:
+        return None
+    goals = tables.tables["goals"]
+    last_day = np.datetime64("9999-12-31" if until is None else until, "D")
+    goals = goals.where(goals["set_on"] <= last_day)
+    latest: dict[tuple[str, str], tuple[np.datetime64, float]] = {}
+    if "goal_ratings" in tables.tables:
+        ratings = tables.tables["goal_ratings"]
+        columns = (ratings["child_id"], ratings["goal_id"], ratings["date"], ratings["level"])
+        for child, goal, day, level in zip(*columns, strict=True):
+            known = latest.get((child, goal))
+            if day <= last_day and (known is None or day > known[0]):
+                latest[child, goal] = (day, float(level))
+    children = tuple(sorted(set(goals["child_id"].tolist())))
+    place = {child: i for i, child in enumerate(children)}
+    most = max((int(np.sum(goals["child_id"] == child)) for child in children), default=0)
+    shape = (len(children), most)
+    start, now = np.full(shape, np.nan), np.full(shape, np.nan)
+    weights = np.zeros(shape)
+    rated_on = np.full(len(children), np.datetime64("NaT"), dtype="datetime64[D]")
+    used = np.zeros(len(children), dtype=int)
+    for child, goal, weight, level in zip(
+        goals["child_id"], goals["goal_id"], goals["weight"], goals["start_level"], strict=True
+    ):
+        i, j = place[child], used[place[child]]
+        used[i] += 1
+        start[i, j] = level
+        weights[i, j] = 1.0 if np.isnan(weight) else weight
+        if (child, goal) in latest:
+            day, now[i, j] = latest[child, goal]
+            rated_on[i] = day if np.isnat(rated_on[i]) else max(day, rated_on[i])
+    return GoalAttainment(
+        children=children,
+        start=goal_attainment_t_batch(start, weights, rho=rho),
+        latest=goal_attainment_t_batch(now, weights, rho=rho),
+        change=goal_attainment_change_batch(start, now, weights, rho=rho),
+        rated_on=rated_on,
+    )
+
+
+def _one_each(
+    scores: Table, chosen: np.ndarray, listed: np.ndarray, *, last: bool
+) -> tuple[tuple[str, ...], np.ndarray, np.ndarray, int]:
+    """Give one score and date per listed child: the first or last of those chosen, by date."""
+    children = tuple(sorted(set(scores["child_id"][listed].tolist())))
+    value = np.full(len(children), np.nan)
+    day = np.full(len(children), np.datetime64("NaT"), dtype="datetime64[D]")
+    place = {child: i for i, child in enumerate(children)}
+    order = np.flatnonzero(chosen)
+    order = order[np.argsort(scores["date"][order], kind="stable")]
+    repeated = len(order) - len(set(scores["child_id"][order].tolist()))
+    for entry in order if last else order[::-1]:
+        i = place[scores["child_id"][entry]]
+        value[i], day[i] = scores["score"][entry], scores["date"][entry]
+    return children, value, day, repeated
+
+
+def _rated_by_others(
+    scores: Table, here: np.ndarray, raters: np.ndarray, rater: str, first: np.ndarray
+) -> int:
+    """Count children with only one of the two scores by this rater and the other by another."""
+    mine, others = here & (raters == rater), here & (raters != rater)
+
+    def children(mask: np.ndarray) -> set[str]:
+        return set(scores["child_id"][mask].tolist())
+
+    only_first = children(mine & first) - children(mine & ~first)
+    only_second = children(mine & ~first) - children(mine & first)
+    return len(only_first & children(others & ~first)) + len(only_second & children(others & first))
+
+
+def _left_out(repeated: int, backward: int, mixed: int) -> tuple[str, ...]:
+    said = []
+    if repeated:
+        said.append(f"Intake scores not used, because a child had an earlier one: {repeated}.")
+    if backward:
+        said.append(
+            f"Children whose later score is dated before intake, so that it is not used: {backward}."
+        )
+    if mixed:
+        said.append(
+            f"Children whose two scores are by different kinds of rater, so that they are not compared: {mixed}."
+        )
+    return tuple(said)
