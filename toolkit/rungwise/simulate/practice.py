@@ -89,11 +89,15 @@ class SimulatedPractice:
         One dictionary per row, in the columns of the schemas; None where missing.
     truth : list of dict
         One row per child and ladder: scenario, latent course, and what exposure did.
+    children : tuple of SimulatedChild
+    recorded_until : date
+        Last day with records.
     """
 
     tables: Mapping[str, list[Row]]
     truth: list[Row]
-    children: tuple[SimulatedChild, ...] = field(repr=False, default=())
+    children: tuple[SimulatedChild, ...] = field(repr=False)
+    recorded_until: date
 
 
 def simulate_practice(
@@ -173,7 +177,9 @@ def simulate_practice(
     }
     if level > 1:
         _add_richer_tables(tables, kids, later, level, quarter_ends, recorded_until)
-    return SimulatedPractice(tables, [row for kid in kids for row in _truth_rows(kid)], tuple(kids))
+    return SimulatedPractice(
+        tables, [row for kid in kids for row in _truth_rows(kid)], tuple(kids), recorded_until
+    )
 
 
 def _add_richer_tables(

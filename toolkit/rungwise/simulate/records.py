@@ -70,18 +70,11 @@ def ladder_rows() -> list[Row]:
 def plan_rows(kids: Sequence[SimulatedChild]) -> list[Row]:
     """Give the ``plans`` table.
 
-    The first consenting children whose exposure starts in the spring form a staggered design with
-    starts drawn at random from a window of five weeks; all other starts were set clinically.
+    A few consenting children whose exposure starts in the spring, each at least a week after the one
+    before, form a staggered design with starts drawn at random from a window of five weeks; all other
+    starts were set clinically.
     """
-    drawn = [
-        kid.record["child_id"]
-        for kid in kids
-        if kid.scenario is not None
-        and kid.record["research_consent"]
-        and len(kid.programs) == 1
-        and kid.window == "spring"
-        and kid.per_week == 1
-    ][:DESIGN_TIERS]
+    drawn = _staggered(kids)
     rows = []
     for kid in kids:
         for tier, program in enumerate(kid.programs, start=1):
@@ -108,6 +101,25 @@ def plan_rows(kids: Sequence[SimulatedChild]) -> list[Row]:
                 }
             )
     return rows
+
+
+def _staggered(kids: Sequence[SimulatedChild]) -> list[str]:
+    """Give the codes of the children of the staggered design in the order of their starts."""
+    starts = sorted(
+        (kid.programs[0].starts["exposure"], kid.record["child_id"])
+        for kid in kids
+        if kid.window == "spring"
+        and kid.record["research_consent"]
+        and kid.per_week == 1
+        and len(kid.programs) == 1
+    )
+    drawn: list[str] = []
+    latest = date.min
+    for start, code in starts:
+        if len(drawn) < DESIGN_TIERS and (not drawn or start >= latest + timedelta(weeks=1)):
+            drawn.append(code)
+            latest = start
+    return drawn
 
 
 def session_rows(kid: SimulatedChild, visits: Visits, rng: np.random.Generator) -> list[Row]:
