@@ -1,0 +1,398 @@
+"""The graph of one child's planned ratings, by the conventions of single-case research."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from rungwise.basis.errors import check_choice
+from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.figures.style import DECLINED, PALETTE, PHASE_MARKS, blank_axes, styled
+from rungwise.series.phase_series import PhaseSeries
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+LINES = (None, "median", "theil_sen")
+PHASE_WORDS = {"baseline": "baseline", "exposure": "exposure", "maintenance": "maintenance",
+               "follow_up": "follow-up"}  # fmt: skip
+# Of the scale's height: the free strip between the scale and the row of declines, and that row.
+_STRIP, _ROW = 0.035, 0.11
+_NARROW = 5.0
+
+
+class HasWords(Protocol):
+    """What carries a verdict in words: a `Verdict`, or a `LadderAnswer` with one."""
+
+    words: str
+
+
+@dataclass(frozen=True)
+class Projection:
+    """The baseline's course carried on, as the graph draws it.
+
+    Attributes
+    ----------
+    times, value, ci_low, ci_high : ndarray
+        The line and its band, in the series' own times and units.
+    """
+
+    times: np.ndarray
+    value: np.ndarray
+    ci_low: np.ndarray
+    ci_high: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Consecutive occasions of one phase."""
+
+    phase: str
+    start: int
+    stop: int
+
+
+@styled
+def single_case_graph(
+    series: PhaseSeries,
+    ax: Axes | None = None,
+    *,
+    answer: HasWords | None = None,
+    lines: str | None = None,
+    projection: Projection | bool = False,
+    starts_on: date | None = None,
+    title: str | None = None,
+    rating: str = "Rating",
+    width: float = 7.0,
+    height: float = 3.4,
+) -> Axes:
+    """Draw one series: ratings by day, phases apart, declines in a row of their own.
+
+    Baseline ratings are open circles, exposure ratings filled ones. Ratings of one phase are joined;
+    phases are not, nor is a path drawn across a missing or declined occasion. Declined occasions
+    stand in a row at the worse end, off the scale, because a decline is no rating. A planned occasion
+    without either is a short stroke at the foot of the graph.
+
+    Parameters
+    ----------
+    series : PhaseSeries
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure otherwise, known to no plotting session.
+    answer : Verdict or LadderAnswer, optional
+        Puts the verdict in words beside the title.
+    lines : {None, "median", "theil_sen"}
+        A line through each phase: its median rating (declines count as worst), or its Theil–Sen line.
+    projection : bool or Projection
+        The baseline's course carried on through exposure with its band: True takes it from
+        `level_and_slope_change`; nothing is drawn where that model cannot project.
+    starts_on : datetime.date, optional
+        The date of time 0, if times are days: the axis then shows dates.
+    title : str, optional
+        Default: the series' label.
+    rating : str
+        What was rated, for the axis.
+    width, height : float
+        Inches of a new figure; below 5 wide, the graph thins out its ticks.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    ValueError
+        For an unknown choice of `lines`, or a series without any occasion.
+
+    Examples
+    --------
+    >>> series = PhaseSeries.from_phases([7, 8, 7], [6, None, 5, 3, 2], floor=0, ceiling=10)
+    >>> ax = single_case_graph(series)
+    >>> [line.get_xdata().tolist() for line in ax.lines if line.get_gid() == "path"]
+    [[1.0, 2.0, 3.0], [4.0], [6.0, 7.0, 8.0]]
+    """
+    check_choice("lines", lines, LINES)
+    if not len(series):
+        raise ValueError("series must hold at least one occasion; got none.")
+    if ax is None:
+        ax = blank_axes(width, height)
+    narrow = ax.get_figure(root=True).get_figwidth() < _NARROW  # type: ignore[union-attr]
+    low, high = _scale(series)
+    runs = list(_runs(series))
+    _time_axis(ax, series, starts_on, narrow)
+    _rating_axis(ax, series, low, high, rating)
+    label_rows = _phase_lines(ax, series, runs)
+    if projection is not False:
+        _draw_projection(ax, series, projection)
+    for run in runs:
+        if lines is not None:
+            _draw_line(ax, series, run, lines, low, high)
+        _draw_run(ax, series, run)
+    _draw_declined_and_missing(ax, series, low, high)
+    _titles(ax, series, answer, title, label_rows)
+    _legend(ax, narrow)
+    return ax
+
+
+def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: HasWords | None = None) -> str:
+    """Say in words what the graph shows, for those who do not see it.
+
+    Examples
+    --------
+    >>> describe_graph(PhaseSeries.from_phases([7, 8, 7], [6, None, 5, 3, 2]), rating="fear")
+    'Graph of fear by occasion. Baseline: 3 occasions, fear between 7 and 8, first 7, last 7. Exposure: 5 occasions, fear between 2 and 6, first 6, last 2, 1 missing.'
+    """  # noqa: E501
+    sentences = [f"Graph of {rating} by {'occasion' if _numbered(series) else 'day'}."]
+    if answer is not None:
+        sentences.append(f"Verdict: {_words(answer)}.")
+    for run in _runs(series):
+        values = series.values[run.start : run.stop]
+        rated = values[~np.isnan(values)]
+        declined = int(series.declined[run.start : run.stop].sum())
+        missing = len(values) - len(rated) - declined
+        parts = [count_of(len(values), "occasion")]
+        if len(rated):
+            parts.append(f"{rating} between {_plain(rated.min())} and {_plain(rated.max())}")
+            parts.append(f"first {_plain(rated[0])}, last {_plain(rated[-1])}")
+        if declined:
+            parts.append(f"{declined} declined")
+        if missing:
+            parts.append(f"{missing} missing")
+        sentences.append(f"{PHASE_WORDS[run.phase].capitalize()}: {', '.join(parts)}.")
+    return " ".join(sentences)
+
+
+def _runs(series: PhaseSeries) -> Iterator[_Run]:
+    start = 0
+    for i in range(1, len(series) + 1):
+        if i == len(series) or series.phases[i] != series.phases[start]:
+            yield _Run(str(series.phases[start]), start, i)
+            start = i
+
+
+def _scale(series: PhaseSeries) -> tuple[float, float]:
+    """Ends of the rating axis: the scale's own where known, else whole numbers around the data."""
+    rated = series.values[~np.isnan(series.values)]
+    low = series.floor if series.floor is not None else (math.floor(rated.min()) if len(rated) else 0)
+    high = series.ceiling if series.ceiling is not None else (math.ceil(rated.max()) if len(rated) else 10)
+    return (float(low), float(high)) if high > low else (low - 1.0, high + 1.0)
+
+
+def _decline_row(series: PhaseSeries, low: float, high: float) -> tuple[float, float]:
+    """Ends of the row of declines, off the worse end of the scale."""
+    strip, row = _STRIP * (high - low), _ROW * (high - low)
+    if series.better == "lower":
+        return high + strip, high + strip + row
+    return low - strip - row, low - strip
+
+
+def _rating_axis(ax: Axes, series: PhaseSeries, low: float, high: float, rating: str) -> None:
+    from matplotlib.ticker import FixedLocator, MaxNLocator
+
+    pad = 0.045 * (high - low)
+    bottom, top = low - pad, high + pad
+    steps = MaxNLocator(nbins=6, integer=True, steps=[1, 2, 5, 10]).tick_values(low, high)
+    ticks = [tick for tick in steps if low <= tick <= high]
+    labels = [_plain(tick) for tick in ticks]
+    if series.declined.any():
+        edges = _decline_row(series, low, high)
+        bottom, top = min(bottom, edges[0] - pad / 2), max(top, edges[1] + pad / 2)
+        ax.axhspan(*edges, facecolor=PALETTE["wash"], edgecolor="none", zorder=0, gid="decline row")
+        ticks.append(sum(edges) / 2)
+        labels.append("declined")
+    ax.set_ylim(bottom, top)
+    ax.set_yticks(ticks, labels)
+    if high - low <= 12:
+        ax.yaxis.set_minor_locator(FixedLocator(np.arange(math.ceil(low), high + 1).tolist()))
+        ax.tick_params(axis="y", which="minor", length=2)
+    ax.spines["left"].set_bounds(low, high)
+    ax.set_ylabel(f"{rating} ({_plain(low)} to {_plain(high)})" if series.ceiling is not None else rating)
+
+
+def _time_axis(ax: Axes, series: PhaseSeries, starts_on: date | None, narrow: bool) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    first, last = float(series.times[0]), float(series.times[-1])
+    pad = max(0.03 * (last - first), 0.4)
+    ax.set_xlim(first - pad, last + pad)
+    if starts_on is None:
+        ax.xaxis.set_major_locator(MaxNLocator(nbins=5 if narrow else 9, integer=True))
+        ax.set_xlabel("Occasion" if _numbered(series) else "Day")
+        return
+    ticks = _date_ticks(starts_on, first, last, most=4 if narrow else 8)
+    labels = []
+    for i, day in enumerate(ticks):
+        new_year = i == 0 or day.year != ticks[i - 1].year
+        labels.append(f"{day:%b} {day.day}" + (f"\n{day.year}" if new_year else ""))
+    ax.set_xticks([(day - starts_on).days for day in ticks], labels)
+
+
+def _date_ticks(starts_on: date, first: float, last: float, most: int) -> list[date]:
+    """First days of months, or every so many weeks when the series is short."""
+    begin, end = starts_on + timedelta(days=first), starts_on + timedelta(days=last)
+    for months in (1, 2, 3, 6, 12):
+        ticks = []
+        day = date(begin.year, begin.month, 1)
+        while day <= end:
+            if day >= begin and (day.month - 1) % months == 0:
+                ticks.append(day)
+            day = date(day.year + day.month // 12, day.month % 12 + 1, 1)
+        if 3 <= len(ticks) <= most:
+            return ticks
+        if len(ticks) < 3:
+            break
+    days = max(math.ceil((last - first) / 7 / (most - 1)), 1) * 7
+    return [begin + timedelta(days=step) for step in range(0, int(last - first) + 1, days)]
+
+
+def _phase_lines(ax: Axes, series: PhaseSeries, runs: list[_Run]) -> int:
+    """Draw lines and labels between phases; give how many rows the labels take."""
+    edges = [ax.get_xlim()[0]]
+    for before, after in pairwise(runs):
+        edges.append(float(series.times[before.stop - 1] + series.times[after.start]) / 2)
+        ax.axvline(edges[-1], color=PALETTE["ink"], linewidth=1.0, linestyle=(0, (5, 3)), gid="phase line")
+    edges.append(ax.get_xlim()[1])
+    figure = ax.get_figure(root=True)
+    inches = 0.86 * figure.get_figwidth() / (edges[-1] - edges[0])  # type: ignore[union-attr]
+    taken: list[float] = []
+    for run, left, right in zip(runs, edges, edges[1:], strict=False):
+        word = PHASE_WORDS[run.phase]
+        half = 0.5 * (0.078 * len(word) + 0.08) / inches
+        center = (left + right) / 2
+        center = min(max(center, edges[0] + half), edges[-1] - half)
+        # Labels too wide for their phase go up a row rather than into their neighbor's.
+        row = next((r for r, end in enumerate(taken) if center - half > end), len(taken))
+        taken[row : row + 1] = [center + half]
+        ax.annotate(
+            word, (center, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4 + 11 * row),
+            textcoords="offset points", ha="center", va="bottom", color=PALETTE["ink"], gid="phase label",
+        )  # fmt: skip
+    return len(taken)
+
+
+def _draw_run(ax: Axes, series: PhaseSeries, run: _Run) -> None:
+    mark = PHASE_MARKS[run.phase]
+    times, values = series.times[run.start : run.stop], series.values[run.start : run.stop]
+    breaks = np.flatnonzero(np.isnan(values))
+    for part in np.split(np.arange(len(values)), breaks):
+        part = part[~np.isnan(values[part])]
+        if len(part):
+            ax.plot(
+                times[part], values[part], color=mark.color, linewidth=1.3, marker=mark.marker,
+                markersize=mark.size, markerfacecolor=mark.face, markeredgecolor=mark.color,
+                markeredgewidth=1.3, zorder=4, clip_on=False, gid="path",
+            )  # fmt: skip
+
+
+def _draw_declined_and_missing(ax: Axes, series: PhaseSeries, low: float, high: float) -> None:
+    if series.declined.any():
+        times = series.times[series.declined]
+        ax.plot(
+            times, np.full(len(times), sum(_decline_row(series, low, high)) / 2), linestyle="none",
+            marker=DECLINED.marker, markersize=DECLINED.size, markerfacecolor=DECLINED.face,
+            markeredgecolor=PALETTE["paper"], markeredgewidth=0.6, zorder=5, gid="declined",
+        )  # fmt: skip
+    absent = series.times[~series.usable]
+    if len(absent):
+        ax.plot(
+            absent, np.full(len(absent), 0.035), linestyle="none", marker="|", markersize=6.5,
+            markeredgewidth=1.6, color=PALETTE["soft"], transform=ax.get_xaxis_transform(), zorder=3,
+            label="planned, not recorded", gid="missing",
+        )  # fmt: skip
+
+
+def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, lines: str, low: float, high: float) -> None:
+    part = series.where((np.arange(len(series)) >= run.start) & (np.arange(len(series)) < run.stop))
+    ends = part.times[[0, -1]]
+    if lines == "median":
+        worst = math.inf if series.better == "lower" else -math.inf
+        level = float(np.median(np.where(part.declined, worst, part.values)[part.usable]))
+        if math.isinf(level):
+            level = sum(_decline_row(series, low, high)) / 2
+        heights, label = np.array([level, level]), "median of the phase"
+    else:
+        from rungwise.single_case.theil_sen import theil_sen
+
+        slope = theil_sen(part, run.phase)
+        heights = slope.counts["intercept"] + slope.value * ends
+        label = "Theil–Sen line of the phase"
+    if np.isnan(heights).any():
+        return
+    shown = ax.get_legend_handles_labels()[1]
+    ax.plot(
+        ends, heights, color=PALETTE["ochre"], linewidth=1.6, linestyle=(0, (1.5, 1.2)), zorder=3,
+        label=None if label in shown else label, gid="phase summary",
+    )  # fmt: skip
+
+
+def _draw_projection(ax: Axes, series: PhaseSeries, projection: Projection | Any) -> None:
+    if projection is True:
+        projection = _projected(series)
+    if projection is None or np.isnan(projection.value).all():
+        return
+    ax.plot(
+        projection.times, projection.value, color=PALETTE["ochre"], linewidth=1.7, linestyle=(0, (6, 2)),
+        zorder=2, label="baseline's course, carried on", gid="projection", scaley=False,
+    )  # fmt: skip
+    for edge in (projection.ci_low, projection.ci_high):
+        ax.plot(
+            projection.times, edge, color=PALETTE["ochre"], linewidth=0.6, zorder=1, gid="band edge",
+            scaley=False,
+        )  # fmt: skip
+    bottom, top = ax.get_ylim()
+    ax.fill_between(
+        projection.times, np.clip(projection.ci_low, bottom, top), np.clip(projection.ci_high, bottom, top),
+        facecolor=PALETTE["ochre"], alpha=0.16, edgecolor="none", linewidth=0, zorder=1,
+        label="its 95% band", gid="projection band",
+    )  # fmt: skip
+    ax.set_ylim(bottom, top)
+
+
+def _projected(series: PhaseSeries) -> Projection | None:
+    raise NotImplementedError
+
+
+def _titles(
+    ax: Axes, series: PhaseSeries, answer: HasWords | None, title: str | None, label_rows: int
+) -> None:
+    text = series.label if title is None else title
+    if answer is not None:
+        words = _words(answer)
+        text = f"{text}: {words}" if text else words[0].upper() + words[1:]
+    if text:
+        letters = int(10.8 * (ax.get_figure(root=True).get_figwidth() - 0.9))  # type: ignore[union-attr]
+        ax.set_title(textwrap.fill(text, letters), pad=8 + 11 * label_rows)
+
+
+def _legend(ax: Axes, narrow: bool) -> None:
+    """Put the legend under the axis, clear of two lines of tick labels."""
+    from matplotlib.transforms import ScaledTranslation
+
+    handles, labels = ax.get_legend_handles_labels()
+    if not handles:
+        return
+    figure = ax.get_figure(root=True)
+    below = ScaledTranslation(0, -37 / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
+    ax.legend(
+        handles, labels, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=ax.transAxes + below,
+        borderaxespad=0, borderpad=0, ncols=1 if narrow else 3, handlelength=2.4, columnspacing=1.8,
+    )  # fmt: skip
+
+
+def _words(answer: Any) -> str:
+    return str(answer.words if hasattr(answer, "words") else answer.verdict.words)
+
+
+def _numbered(series: PhaseSeries) -> bool:
+    """Whether times are mere occasion numbers."""
+    return bool(np.array_equal(series.times, np.arange(1.0, len(series) + 1)))
+
+
+def _plain(value: float) -> str:
+    return format_number(float(value), 0 if float(value).is_integer() else 1)
