@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-
 from rungwise.simulate.ratings import simulate_ratings
 
 DESIGNS, REPLICATIONS, N_BASELINE, N_EXPOSURE = 50, 10_000, 8, 20
@@ -38,7 +37,14 @@ def simulate_with_declines() -> None:
     rng = np.random.default_rng(1)
     for _ in range(DESIGNS):
         simulate_ratings(
-            rng, REPLICATIONS, N_BASELINE, N_EXPOSURE, phi=0.3, slope_change=-0.1, decline_at=9.5, missed=0.05
+            rng,
+            REPLICATIONS,
+            N_BASELINE,
+            N_EXPOSURE,
+            phi=0.3,
+            slope_change=-0.1,
+            decline_at=9.5,
+            missed=0.05,
         )
 
 
