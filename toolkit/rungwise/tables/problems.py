@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 FIELDS = ("severity", "table", "source", "row", "column", "value", "code", "problem", "remedy")
 
 
-@dataclass(frozen=True, order=True)
+@dataclass(frozen=True, order=True, slots=True)
 class Problem:
     """One thing wrong in one place.
 
@@ -49,11 +49,42 @@ class Problem:
     remedy: str
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class SetAside:
+    """One row that no analysis sees, as it was written.
+
+    Attributes
+    ----------
+    table, source : str
+    row : int
+        Row as the person sees it.
+    codes : tuple of str
+        Codes of the rules it breaks.
+    cells : Mapping[str, str]
+        What stands in it, by column name of the schema; entries that look like a person's
+        identity are left out.
+    """
+
+    table: str
+    source: str
+    row: int
+    codes: tuple[str, ...]
+    cells: Mapping[str, str] = field(default_factory=dict)
+
+
 @dataclass(frozen=True)
 class ProblemReport:
-    """Every problem of one reading, in the order of files and rows."""
+    """Every problem of one reading, in the order of files and rows.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+    set_aside : tuple of SetAside
+        Every row that errors keep out of the analyses.
+    """
 
     problems: tuple[Problem, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
 
     def __len__(self) -> int:
         return len(self.problems)
@@ -79,7 +110,7 @@ class ProblemReport:
     @property
     def rows_set_aside(self) -> int:
         """Rows that do not enter any analysis."""
-        return len({(p.source, p.row) for p in self.errors if p.row > 0})
+        return len(self.set_aside)
 
     @property
     def table(self) -> pd.DataFrame:

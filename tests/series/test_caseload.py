@@ -1,0 +1,105 @@
+from datetime import date
+from hashlib import sha256
+
+import numpy as np
+import pytest
+from rungwise.basis.errors import DataProblems
+from rungwise.series.caseload import check, read_caseload
+from rungwise.tables.table import InputFile
+
+TODAY = date(2026, 11, 25)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    def build(**files):
+        for name, text in files.items():
+            (tmp_path / name.replace("__", ".")).write_text(text, encoding="utf-8")
+        return tmp_path
+
+    return build
+
+
+ONE = """date,phase,rating
+2026-03-25,exposure,6
+2026-03-04,baseline,7
+2026-03-11,baseline,8
+2026-03-18,baseline,declined
+"""
+
+
+def test_a_file_with_nothing_but_date_phase_and_rating_is_one_child(folder):
+    caseload = read_caseload(folder(one__csv=ONE) / "one.csv", today=TODAY)
+    assert caseload.children == ("child",)
+    assert caseload.ladders("child") == ("",)
+    assert caseload.outcomes("child") == ("fear",)
+    series = caseload.series("child")
+    np.testing.assert_array_equal(series.values, [7, 8, np.nan, 6])
+    np.testing.assert_array_equal(series.times, [0, 7, 14, 21])
+    assert series.declined.tolist() == [False, False, True, False]
+    assert series.phases.tolist() == ["baseline"] * 3 + ["exposure"]
+    assert (series.floor, series.ceiling, series.better) == (0, 10, "lower")
+    assert len(caseload.report) == 0
+    assert caseload.level == 1
+
+
+def test_ladders_and_outcomes_make_series_of_their_own(folder):
+    rows = [
+        "C1,gangway,2026-03-04,baseline,7,fear",
+        "C1,gangway,2026-03-11,exposure,5,fear",
+        "C1,dinghy,2026-03-04,baseline,6,fear",
+        "C1,dinghy,2026-03-11,exposure,4,joy",
+        "C2,,2026-03-04,baseline,3,fear",
+    ]
+    text = "child_id,ladder_id,date,phase,rating,outcome\n" + "\n".join(rows)
+    caseload = read_caseload(folder(ratings__csv=text), today=TODAY)
+    assert caseload.children == ("C1", "C2")
+    assert caseload.ladders("C1") == ("dinghy", "gangway")
+    assert caseload.outcomes("C1") == ("fear", "joy")
+    assert caseload.ladders("C1", "joy") == ("dinghy",)
+    assert caseload.series("C1", "gangway").values.tolist() == [7, 5]
+    assert caseload.series("C1", outcome="joy").values.tolist() == [4]
+    assert caseload.series("C1", outcome="joy").ceiling is None
+    with pytest.raises(ValueError, match="ladder_id must be given for C1: one of 'dinghy', 'gangway'."):
+        caseload.series("C1")
+    with pytest.raises(ValueError, match="child_id must be one of 'C1', 'C2'; got 'C3'."):
+        caseload.series("C3")
+    with pytest.raises(ValueError, match="outcome must be one of 'fear'; got 'joy'."):
+        caseload.series("C2", outcome="joy")
+    assert caseload.batch().labels == ("C1 dinghy", "C1 gangway", "C2")
+    assert caseload.batch("joy").labels == ("C1 dinghy, joy",)
+
+
+def test_raters_are_never_pooled(folder):
+    rows = [
+        "2026-03-0{},baseline,{},{}".format(*row)
+        for row in ((1, 7, "child"), (2, 6, "child"), (2, 3, "parent"))
+    ]
+    path = folder(ratings__csv="date,phase,rating,rated_by\n" + "\n".join(rows))
+    caseload = read_caseload(path, today=TODAY)
+    assert caseload.series("child").values.tolist() == [7, 6]
+    assert caseload.series("child", rated_by="parent").values.tolist() == [3]
+    assert caseload.raters("child") == ("child", "parent")
+    assert [problem.code for problem in caseload.report] == ["raters_mixed"]
+    with pytest.raises(ValueError, match="rated_by must be one of 'child', 'parent'; got 'teacher'."):
+        caseload.series("child", rated_by="teacher")
+
+
+def test_occasion_numbers_may_replace_dates(folder):
+    text = "child_id,occasion,phase,rating\n" + "".join(f"S1,{n},baseline,{n}\n" for n in (3, 1, 2.5))
+    caseload = read_caseload(folder(ratings__csv=text), today=TODAY)
+    assert caseload.series("S1").times.tolist() == [1, 2.5, 3]
+    assert caseload.series("S1").values.tolist() == [1, 2.5, 3]
+
+
+def test_the_inputs_carry_their_fingerprint(folder):
+    text = "date,phase,rating\n2026-03-04,baseline,7\n"
+    (only,) = read_caseload(folder(ratings__csv=text), today=TODAY).inputs
+    assert only == InputFile("ratings.csv", sha256(text.encode()).hexdigest(), len(text))
+
+
+def test_nothing_usable_raises_with_the_report(tmp_path):
+    with pytest.raises(DataProblems, match="no file or folder of this name") as raised:
+        read_caseload(tmp_path / "absent.csv")
+    assert [problem.code for problem in raised.value.report] == ["path_missing"]
+    assert [problem.code for problem in check(tmp_path / "absent.csv")] == ["path_missing"]

@@ -1,0 +1,378 @@
+"""Rules between rows and tables of the lowest recording level."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from datetime import date
+
+import numpy as np
+
+from rungwise.tables.cells import nearest
+from rungwise.tables.draft import Draft
+from rungwise.tables.groups import grouped, in_order
+from rungwise.tables.practice import Practice, Scale
+from rungwise.tables.row_rules import fill_defaults, refuse_future, require, respell, unique_keys
+
+ONE_CHILD = "child"
+PHASE_ORDER = {"baseline": 0, "exposure": 1, "maintenance": 2, "follow_up": 3}
+# A whole outcome is refused, not single ratings, when this many lie off the default scale.
+OFF_SCALE_SHARE, OFF_SCALE_COUNT = 0.25, 3
+
+
+def check_level_1(drafts: Mapping[str, Draft], practice: Practice, today: date) -> None:
+    """Check every table by its own schema, and `ratings`, `children` and `phases` among themselves.
+
+    The order matters: codes are brought to one spelling before they are compared, and each rule
+    looks only at rows that no earlier rule set aside, so that one mistake is one problem.
+    """
+    children, ratings, phases = (drafts.get(name) for name in ("children", "ratings", "phases"))
+    if ratings is not None:
+        _one_child(ratings, children)
+    respell(drafts.values(), "child_id", children)
+    if ratings is not None and phases is not None:
+        _fill_phases(ratings, phases)
+    for draft in drafts.values():
+        require(draft)
+        fill_defaults(draft)
+        refuse_future(draft, today)
+    if ratings is not None:
+        _times(ratings)
+        _values(ratings)
+        _directions(ratings, practice)
+        _scales(ratings, practice)
+        _one_phase_a_day(ratings)
+    if phases is not None:
+        _phase_starts(phases)
+    for draft in drafts.values():
+        unique_keys(draft)
+    if children is not None:
+        _entry_before_end(children)
+        for draft in drafts.values():
+            if draft is not children and "child_id" in draft.values:
+                _children_known(draft, children)
+                _inside_program(draft, children)
+    if ratings is not None:
+        if phases is not None:
+            _phases_agree(ratings, phases)
+        _phase_order(ratings)
+        _occasion_order(ratings)
+        _raters(ratings)
+
+
+def _one_child(ratings: Draft, children: Draft | None) -> None:
+    """Without a column of codes, the file is about one child: the only one listed, or ``child``."""
+    codes = set() if children is None else {code for code in children.values["child_id"].tolist() if code}
+    if ratings.has("child_id") or len(codes) > 1:
+        return
+    ratings.values["child_id"][:] = next(iter(codes), ONE_CHILD)
+    ratings.blank["child_id"][:] = False
+
+
+def _fill_phases(ratings: Draft, phases: Draft) -> None:
+    """Where a rating names no phase, the table of phase starts says which it was."""
+    blank = ratings.blank["phase"]
+    if not blank.any():
+        return
+    expected = phases_by_start(ratings, phases)
+    filled = blank & (expected != None)  # noqa: E711
+    ratings.values["phase"][filled] = expected[filled]
+    ratings.blank["phase"][filled] = False
+
+
+def _times(ratings: Draft) -> None:
+    """Every rating has a date or an occasion number; the rows of one child have the same kind."""
+    if not ratings.has("date") and not ratings.has("occasion"):
+        ratings.require_column("date")
+        return
+    sound = ratings.sound
+    dated = ~np.isnat(ratings.values["date"])
+    numbered = ~np.isnan(ratings.values["occasion"])
+    for index in np.flatnonzero(sound & ~dated & ~numbered).tolist():
+        ratings.tell("time_missing", index, "date" if ratings.has("date") else "occasion")
+    series = _series(ratings)
+    with_dates = np.zeros(int(series.max(initial=0)) + 1, dtype=bool)
+    with_dates[series[sound & dated]] = True
+    for index in np.flatnonzero(ratings.sound & ~dated & with_dates[series]).tolist():
+        ratings.tell("time_mixed", index, "occasion")
+
+
+def _values(ratings: Draft) -> None:
+    """A rating, a decline, or neither; never both."""
+    ratings.require_column("rating")
+    rated = ~np.isnan(ratings.values["rating"])
+    declined = ratings.values["declined"]
+    said = declined == True  # noqa: E712
+    word = ratings.signals["declined"]
+    for index in np.flatnonzero(ratings.sound & rated & said).tolist():
+        ratings.tell("rating_and_declined", index, "rating")
+    declined[word] = True
+    ratings.values["rating"][said | word] = np.nan
+    empty = ratings.sound & ratings.blank["rating"] & ratings.present("rating") & ~said
+    for index in np.flatnonzero(empty).tolist():
+        ratings.tell("rating_blank", index, "rating")
+
+
+def _directions(ratings: Draft, practice: Practice) -> None:
+    """One outcome has one direction: the declared one, or the one most rows state."""
+    better, outcome = ratings.values["better"], ratings.values["outcome"]
+    stated = ~ratings.blank["better"]
+    for name in sorted(set(outcome.tolist())):
+        about = outcome == name
+        counts = Counter(better[about & stated & ratings.sound].tolist())
+        declared = practice.scales.get(name)
+        usual = counts.most_common(1)[0][0] if counts else "lower"
+        if declared is not None and (name in ("fear",) or "scales" in practice.given):
+            usual = declared.better
+        for index in np.flatnonzero(about & stated & ratings.sound & (better != usual)).tolist():
+            other = usual.capitalize()
+            ratings.tell("better_mixed", index, "better", value=better[index], other=other, outcome=name)
+        better[about & ~stated] = usual
+
+
+def _scales(ratings: Draft, practice: Practice) -> None:
+    """Ratings lie on their outcome's scale; where many do not, the scale itself is in doubt."""
+    rating, outcome = ratings.values["rating"], ratings.values["outcome"]
+    for name, scale in practice.scales.items():
+        about = np.flatnonzero(ratings.sound & (outcome == name) & ~np.isnan(rating))
+        off = about[(rating[about] < scale.minimum) | (rating[about] > scale.maximum)]
+        if not len(off):
+            continue
+        many = len(off) >= OFF_SCALE_COUNT and len(off) >= OFF_SCALE_SHARE * len(about)
+        if many and scale == Scale(0, 10, "lower") and "scales" not in practice.given:
+            count = f"{len(off)} of {len(about)} ratings"
+            first = int(off[0])
+            ratings.tell("scale_undeclared", first, "rating", count=count, outcome=name)
+            ratings.drop("scale_undeclared", [index for index in about.tolist() if index != first])
+            continue
+        for index in off.tolist():
+            low, high = f"{scale.minimum:g}", f"{scale.maximum:g}"
+            ratings.tell("rating_off_scale", index, "rating", outcome=name, low=low, high=high)
+
+
+def _one_phase_a_day(ratings: Draft) -> None:
+    """One child is in one phase on one day of one ladder."""
+    dated = np.flatnonzero(ratings.sound & ~np.isnat(ratings.values["date"]))
+    if not len(dated):
+        return
+    days = grouped([ratings.values[name][dated] for name in ("child_id", "ladder_id", "date")])
+    phase = ratings.values["phase"][dated]
+    first = np.full(int(days.max()) + 1, -1)
+    for place, day in enumerate(days.tolist()):
+        if first[day] < 0:
+            first[day] = place
+    differs = phase != phase[first[days]]
+    for day in sorted(set(days[differs].tolist())):
+        indices = dated[days == day].tolist()
+        for index in indices:
+            here = ratings.values["phase"][index]
+            other = next(i for i in indices if ratings.values["phase"][i] != here)
+            ratings.tell(
+                "two_phases_on_day",
+                index,
+                "phase",
+                phase=_words(here),
+                other_phase=_words(ratings.values["phase"][other]),
+                other=ratings.place_in_words(other, index),
+            )
+
+
+def _phase_starts(phases: Draft) -> None:
+    """No two phases of one child and ladder start on one day."""
+    sound = np.flatnonzero(phases.sound)
+    together: dict[tuple[str, str | None, np.datetime64], list[int]] = {}
+    values = phases.values
+    for index in sound.tolist():
+        key = (values["child_id"][index], values["ladder_id"][index], values["starts_on"][index])
+        together.setdefault(key, []).append(index)
+    for indices in together.values():
+        if len({values["phase"][index] for index in indices}) > 1:
+            for index in indices:
+                other = next(i for i in indices if values["phase"][i] != values["phase"][index])
+                phases.tell(
+                    "phase_start_twice",
+                    index,
+                    "starts_on",
+                    other=phases.place_in_words(other, index),
+                    other_phase=_words(values["phase"][other]),
+                )
+
+
+def _children_known(draft: Draft, children: Draft) -> None:
+    """Every code stands in `children`, be its row there sound or not."""
+    known = {code for code in children.values["child_id"].tolist() if code is not None}
+    codes = draft.values["child_id"]
+    unknown = {code for code in set(codes.tolist()) if code is not None and code not in known}
+    if not unknown:
+        return
+    hints = {code: nearest(code, known) for code in unknown}
+    strange = np.fromiter((code in unknown for code in codes.tolist()), bool, len(codes))
+    for index in np.flatnonzero(draft.sound & strange).tolist():
+        draft.tell("unknown_child", index, "child_id", hint=hints[codes[index]])
+
+
+def _entry_before_end(children: Draft) -> None:
+    entered, ended = children.values["entered_on"], children.values["ended_on"]
+    for index in np.flatnonzero(children.sound & (ended < entered)).tolist():
+        children.tell("end_before_entry", index, "ended_on", entered=str(entered[index]))
+
+
+def _inside_program(draft: Draft, children: Draft) -> None:
+    """What is recorded for a child lies between entry and end of the program."""
+    if draft.name not in ("ratings", "observations", "sessions", "incidents"):
+        return
+    sound = children.sound
+    entered = dict(
+        zip(children.values["child_id"][sound], children.values["entered_on"][sound], strict=True)
+    )
+    ended = dict(zip(children.values["child_id"][sound], children.values["ended_on"][sound], strict=True))
+    missing = np.datetime64("NaT", "D")
+    codes = draft.values["child_id"].tolist()
+    starts = np.array([entered.get(code, missing) for code in codes], dtype="datetime64[D]")
+    ends = np.array([ended.get(code, missing) for code in codes], dtype="datetime64[D]")
+    days = draft.values["date"]
+    later = (
+        np.isin(draft.values["phase"].astype(str), ("maintenance", "follow_up"))
+        if "phase" in draft.values
+        else False
+    )
+    for index in np.flatnonzero(draft.sound & (days < starts)).tolist():
+        draft.tell("before_entry", index, "date", entered=str(starts[index]))
+    for index in np.flatnonzero(draft.sound & (days > ends) & ~np.asarray(later)).tolist():
+        draft.tell("after_end", index, "date", ended=str(ends[index]))
+
+
+def phases_by_start(draft: Draft, phases: Draft) -> np.ndarray:
+    """Give the phase of every row by the table of phase starts; None where it does not say.
+
+    A row's ladder counts if phases are given for it; otherwise those given for all ladders, or
+    the child's only ladder there. Days before the first start are baseline.
+    """
+    sound = phases.sound & ~np.isnat(phases.values["starts_on"]) & (phases.values["phase"] != None)  # noqa: E711
+    starts: dict[tuple[str, str | None], list[tuple[np.datetime64, str]]] = {}
+    for child, ladder, day, phase in zip(
+        *(phases.values[name][sound].tolist() for name in ("child_id", "ladder_id")),
+        phases.values["starts_on"][sound],
+        phases.values["phase"][sound].tolist(),
+        strict=True,
+    ):
+        starts.setdefault((child, ladder), []).append((day, phase))
+    only: dict[str, list[tuple[str, str | None]]] = {}
+    for key in starts:
+        only.setdefault(key[0], []).append(key)
+    rows = (
+        grouped([draft.values["child_id"], draft.values["ladder_id"]]) if len(draft) else np.zeros(0, int)
+    )
+    expected = np.full(len(draft), None, dtype=object)
+    order = np.argsort(rows, kind="stable")
+    for indices in np.split(order, np.flatnonzero(np.diff(rows[order])) + 1) if len(order) else []:
+        child, ladder = draft.values["child_id"][indices[0]], draft.values["ladder_id"][indices[0]]
+        keys = only.get(child, [])
+        given_for = [pair for pair in ((child, ladder), (child, None)) if pair in starts]
+        if not given_for and ladder is None and len(keys) == 1:
+            given_for = keys
+        if not given_for:
+            continue
+        given = sorted(starts[given_for[0]])
+        days = draft.values["date"][indices]
+        at = np.searchsorted(np.array([day for day, _ in given], dtype="datetime64[D]"), days, side="right")
+        named = np.array(["baseline", *(phase for _, phase in given)], dtype=object)[at]
+        named[np.isnat(days)] = None
+        expected[indices] = named
+    return expected
+
+
+def _phases_agree(ratings: Draft, phases: Draft) -> None:
+    expected = phases_by_start(ratings, phases)
+    phase = ratings.values["phase"]
+    differs = ratings.sound & (expected != None) & (expected != phase)  # noqa: E711
+    for index in np.flatnonzero(differs).tolist():
+        facts = {"phase": _words(phase[index]), "other_phase": _words(expected[index])}
+        ratings.tell("phase_contradicted", index, "phase", **facts)
+
+
+def _phase_order(ratings: Draft) -> None:
+    sound = np.flatnonzero(ratings.sound)
+    if not len(sound):
+        return
+    series = grouped([ratings.values[name][sound] for name in ("child_id", "ladder_id")])
+    rank = np.array([PHASE_ORDER[phase] for phase in ratings.values["phase"][sound].tolist()])
+    order = in_order(series, _time(ratings)[sound], rank)
+    back = (np.diff(series[order]) == 0) & (np.diff(rank[order]) < 0)
+    for place in np.flatnonzero(back).tolist():
+        here, before = sound[order[place + 1]], sound[order[place]]
+        ratings.tell(
+            "phase_backwards",
+            int(here),
+            "phase",
+            phase=_words(ratings.values["phase"][here]),
+            other_phase=_words(ratings.values["phase"][before]),
+        )
+
+
+def _occasion_order(ratings: Draft) -> None:
+    both = np.flatnonzero(
+        ratings.sound & ~np.isnat(ratings.values["date"]) & ~np.isnan(ratings.values["occasion"])
+    )
+    if not len(both):
+        return
+    series = _series(ratings)[both]
+    occasion = ratings.values["occasion"][both]
+    order = in_order(series, ratings.values["date"][both], occasion)
+    back = (np.diff(series[order]) == 0) & (np.diff(occasion[order]) < 0)
+    for place in np.flatnonzero(back).tolist():
+        ratings.tell("occasion_order", int(both[order[place + 1]]), "occasion")
+
+
+def _raters(ratings: Draft) -> None:
+    """Ratings by different kinds of rater are never pooled; blanks are taken as the only kind named."""
+    sound = np.flatnonzero(ratings.sound)
+    named = ratings.values["rated_by"]
+    if not len(sound) or ratings.blank["rated_by"].all():
+        return
+    series = _series(ratings)[sound]
+    order = np.argsort(series, kind="stable")
+    for places in np.split(order, np.flatnonzero(np.diff(series[order])) + 1):
+        indices = sound[places]
+        kinds = Counter(kind for kind in named[indices].tolist() if kind is not None)
+        blank = [index for index in indices.tolist() if named[index] is None]
+        child = str(ratings.values["child_id"][indices[0]])
+        if len(kinds) == 1 and blank:
+            used = next(iter(kinds))
+            count = f"{len(blank)} rating" + "s" * (len(blank) != 1)
+            ratings.tell("rater_blank", blank[0], "rated_by", count=count, child=child, used=used)
+            named[blank] = used
+        elif len(kinds) + bool(blank) > 1:
+            used = usual_rater(named[indices].tolist())
+            other = next(index for index in indices.tolist() if named[index] != used)
+            raters = ", ".join(
+                f"{kind or 'not said'} {n}" for kind, n in Counter(named[indices].tolist()).items()
+            )
+            words = f"the {used}" if used else "a rater who is not named"
+            ratings.tell("raters_mixed", other, "rated_by", child=child, raters=raters, used=words)
+
+
+def usual_rater(raters: list[str | None]) -> str | None:
+    """Give the kind of rater with most ratings; among equals, the one named first.
+
+    Examples
+    --------
+    >>> usual_rater(["parent", "child", "child"])
+    'child'
+    """
+    return Counter(raters).most_common(1)[0][0]
+
+
+def _series(ratings: Draft) -> np.ndarray:
+    return grouped([ratings.values[name] for name in ("child_id", "ladder_id", "outcome")])
+
+
+def _time(ratings: Draft) -> np.ndarray:
+    """Give days where there are dates, otherwise occasion numbers; one series has one kind."""
+    dates = ratings.values["date"]
+    days = dates.astype("int64").astype(float)
+    return np.where(np.isnat(dates), ratings.values["occasion"], days)
+
+
+def _words(phase: str) -> str:
+    return phase.replace("_", "-")

@@ -1,0 +1,107 @@
+"""Read a caseload and find everything wrong with it in one pass."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from pathlib import Path
+
+from rungwise.tables.delimited import grid_of, read_text
+from rungwise.tables.draft import Draft, Part
+from rungwise.tables.files import FileFound, find_files, kind_of, read_bytes
+from rungwise.tables.findings import Findings
+from rungwise.tables.grid import Grid
+from rungwise.tables.header import known_columns
+from rungwise.tables.level_1 import check_level_1
+from rungwise.tables.practice import Practice, read_practice
+from rungwise.tables.schema import TABLES, schema, table_named
+from rungwise.tables.table import InputFile, Table, TableSet
+from rungwise.tables.understand import understand
+
+
+def read_tables(path: str | Path, *, today: date | None = None) -> TableSet:
+    """Read a folder, a CSV file, a workbook or Parquet, and check all of it.
+
+    Never raises for what stands in the files: everything is in ``report``, and `TableSet.tables`
+    holds the sound rows.
+
+    Parameters
+    ----------
+    path : str or Path
+    today : date, optional
+        Day after which dates are refused; default the computer's.
+    """
+    findings = Findings()
+    files, settings = find_files(Path(path), findings)
+    inputs: list[InputFile] = []
+    practice = Practice()
+    if settings is not None:
+        file = FileFound(settings, settings.name, None)
+        read = read_bytes(file, findings)
+        if read is not None:
+            practice = read_practice(read[0], settings.name, findings)
+            inputs.append(read[1])
+    parts: dict[str, list[Part]] = {}
+    for file in files:
+        for table, part in _parts(file, inputs, findings):
+            if table in parts and file.table is None:
+                other = parts[table][0].source
+                findings.add("table_twice", part.source, table=table, other=other)
+                continue
+            parts.setdefault(table, []).append(part)
+    drafts = {
+        table: Draft(schema(table), parts[table], findings, practice.date_order)
+        for table in TABLES
+        if table in parts
+    }
+    check_level_1(drafts, practice, today or date.today())
+    tables = {name: draft.finish() for name, draft in drafts.items()}
+    return TableSet(tables, practice, findings.report(), tuple(inputs))
+
+
+def usable(tables: Mapping[str, Table]) -> bool:
+    """Say whether any table has a sound row."""
+    return any(len(table) for table in tables.values())
+
+
+def _parts(file: FileFound, inputs: list[InputFile], findings: Findings) -> Iterator[tuple[str, Part]]:
+    read = read_bytes(file, findings)
+    if read is None:
+        return
+    content, fingerprint = read
+    inputs.append(fingerprint)
+    kind = kind_of(content, file, findings)
+    if kind == "text":
+        text = read_text(content, file.name, findings)
+        if text is None:
+            return
+        named = file.table or table_named(file.path.stem)
+        grid = grid_of(text, file.name, file.path.stem, lambda cells: known_columns(cells, named), findings)
+        found = understand(grid, named, findings)
+        if found is not None:
+            yield found
+    elif kind == "workbook":
+        from rungwise.tables.sheets import grids
+
+        yield from _sheets(grids(content, file.name, findings), file, findings)
+    elif kind == "parquet":
+        from rungwise.tables.parquet import grid_of_parquet
+
+        grid = grid_of_parquet(content, file.name, file.path.stem, findings)
+        found = understand(grid, file.table or table_named(file.path.stem), findings) if grid else None
+        if found is not None:
+            yield found
+
+
+def _sheets(sheets: list[Grid], file: FileFound, findings: Findings) -> Iterator[tuple[str, Part]]:
+    """Read each sheet named after a table; a sheet alone in its workbook may bear any name."""
+    alone = len(sheets) == 1
+    for sheet in sheets:
+        findings.meet(sheet.source)
+        named = (file.table or table_named(file.path.stem) if alone else None) or table_named(sheet.name)
+        if named is None and not alone:
+            findings.add("sheet_unknown", sheet.source)
+            continue
+        found = understand(sheet, named, findings)
+        if found is not None:
+            yield found

@@ -1,0 +1,120 @@
+"""Rules that every table's own schema sets: required cells, defaults, keys, codes, dates gone by."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from datetime import date
+
+import numpy as np
+
+from rungwise.tables.draft import Draft
+from rungwise.tables.groups import grouped
+from rungwise.tables.schema import tidy
+
+_PAST = ("date", "starts_on", "recorded_on", "referred_on", "entered_on", "ended_on", "set_on", "done_on")
+
+
+def require(draft: Draft) -> None:
+    """Set aside rows that lack something required; a column that is not there is told once."""
+    for name, field in draft.schema.fields.items():
+        if not field.required:
+            continue
+        draft.require_column(name)
+        lacking = draft.blank[name] & draft.present(name)
+        for index in np.flatnonzero(lacking).tolist():
+            draft.tell("required_blank", index, name, title=field.title)
+
+
+def fill_defaults(draft: Draft) -> None:
+    """Put the schema's default where a cell is blank; `Draft.blank` still says that it was."""
+    for name, field in draft.schema.fields.items():
+        blank = draft.blank[name]
+        if field.default is not None:
+            draft.values[name][blank] = field.default
+        elif field.default_from:
+            draft.values[name][blank] = draft.values[field.default_from][blank]
+
+
+def refuse_future(draft: Draft, today: date) -> None:
+    """Set aside rows with a date after today; days still to come may be planned, but not done."""
+    limit = np.datetime64(today, "D")
+    for name in _PAST:
+        if name in draft.values:
+            for index in np.flatnonzero(draft.values[name] > limit).tolist():
+                draft.tell("date_future", index, name, today=today.isoformat())
+
+
+def respell(drafts: Iterable[Draft], name: str, home: Draft | None) -> None:
+    """Bring codes that differ only in case or blanks to one spelling, and say so.
+
+    The spelling is that of the `home` table where there is one, otherwise the most frequent.
+    """
+    drafts = [draft for draft in drafts if name in draft.values]
+    counts: Counter[str] = Counter()
+    for draft in drafts if home is None else [home]:
+        counts.update(code for code in draft.values[name].tolist() if code is not None)
+    spelling: dict[str, str] = {}
+    for code, _ in counts.most_common():
+        spelling.setdefault(code.casefold(), code)
+    for draft in drafts:
+        _respell(draft, name, counts, spelling)
+
+
+def unique_keys(draft: Draft) -> None:
+    """Set aside rows that repeat another one, and rows about the same thing that differ."""
+    key = draft.schema.key
+    sound = np.flatnonzero(draft.sound)
+    if not key or not len(sound):
+        return
+    group = grouped([draft.values[name][sound] for name in key])
+    sizes = np.bincount(group)
+    if sizes.max() == 1:
+        return
+    twice = np.flatnonzero(sizes[group] > 1)
+    together: dict[int, list[int]] = {}
+    for place in twice.tolist():
+        together.setdefault(int(group[place]), []).append(int(sound[place]))
+    named = [name for name in key if draft.has(name) or not draft.blank[name].all()]
+    what = ", ".join(draft.schema.fields[name].title.lower() for name in named)
+    apart = "trial" if "trial" in key else named[-1]
+    for indices in together.values():
+        first = indices[0]
+        rest = [index for index in indices[1:] if not _same_row(draft, first, index)]
+        for index in indices[1:]:
+            if index not in rest:
+                draft.tell("row_repeated", index, other=draft.place_in_words(first, index))
+        for index, other in [(first, rest[0]), *((index, first) for index in rest)] if rest else []:
+            draft.tell(
+                "key_repeated",
+                index,
+                named[0],
+                other=draft.place_in_words(other, index),
+                what=what,
+                apart=apart,
+            )
+
+
+def _respell(draft: Draft, name: str, known: Counter[str], spelling: dict[str, str]) -> None:
+    written = {text for _, column in draft.written(name) for text in column.texts}
+    for start, column in draft.written(name):
+        for place, text in enumerate(column.texts):
+            code = tidy(text)
+            proper = code if code in known else spelling.get(code.casefold())
+            # Outer blanks alone are told only where the code also stands without them.
+            if (
+                proper is None
+                or proper == text
+                or (proper == code and code not in written and code in known)
+            ):
+                continue
+            at = start + np.flatnonzero(column.codes == place)
+            if draft.values[name][at[0]] is None:
+                continue
+            draft.values[name][at] = proper
+            rows = f"{len(at)} row" + "s" * (len(at) != 1)
+            draft.tell("code_respelled", int(at[0]), name, value=text, proper=proper, count=rows)
+
+
+def _same_row(draft: Draft, one: int, other: int) -> bool:
+    return all(tidy(draft.text(name, one)) == tidy(draft.text(name, other)) for name in draft.schema.fields)

@@ -1,0 +1,201 @@
+"""From a grid as written to the part of a table it is: header, columns, rows that are data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import chain, islice
+
+import numpy as np
+
+from rungwise.tables.draft import Part
+from rungwise.tables.findings import Findings
+from rungwise.tables.grid import Columns, Grid, TextColumn, gather
+from rungwise.tables.header import SEARCHED, Header, find_header
+from rungwise.tables.schema import Schema, plain, schema, tidy
+
+LIMIT = 400
+UNKNOWN_SHOWN = 20
+EXAMPLE_MARK = "e.g."
+_TOTALS = frozenset(
+    ("total", "totals", "grand total", "subtotal", "sum", "mean", "average", "avg", "median", "count", "sd",
+     "standard deviation", "minimum", "maximum", "min", "max")
+)  # fmt: skip
+
+Rows = Iterator[tuple[int, Sequence[str]]]
+
+
+def understand(grid: Grid, table: str | None, findings: Findings) -> tuple[str, Part] | None:
+    """Find the header, tell the table, and keep the rows that are data.
+
+    Parameters
+    ----------
+    grid : Grid
+    table : str or None
+        The table if the name of file or sheet says it.
+
+    Returns
+    -------
+    tuple of str and Part, or None
+        The table's name and its rows; None if there is no table here, which is then reported.
+    """
+    findings.meet(grid.source)
+    records = iter(grid.records)
+    head = list(islice(records, SEARCHED))
+    if not any(any(cell.strip() for cell in cells) for _, cells in head):
+        findings.add("file_empty", grid.source, table=table or "")
+        return None
+    header = find_header([cells for _, cells in head], table)
+    if header is None:
+        if table is None:
+            findings.add("table_unclear", grid.source)
+        else:
+            needed = [field.title for field in schema(table).fields.values() if field.required]
+            findings.add("header_missing", grid.source, table=table, example=", ".join(needed))
+        return None
+    described = schema(header.table)
+    names = _trimmed(header.names, head[header.place + 1 :])
+    if len(names) > LIMIT:
+        findings.add(
+            "too_many_columns", grid.source, table=header.table, count=str(len(names)), limit=str(LIMIT)
+        )
+        return None
+    _above(head, header, grid.source, findings)
+    columns = gather(chain(head[header.place + 1 :], records), names)
+    columns = _data_rows(columns, described, grid.source, findings)
+    for row, cell in columns.overlong:
+        findings.add("row_too_long", grid.source, table=header.table, row=row, value=cell)
+    known = _known(columns, described, grid.source, findings)
+    return header.table, Part(
+        grid.source,
+        columns.rows,
+        known,
+        grid.decimal_comma,
+        tuple(row for row, _ in columns.overlong),
+    )
+
+
+def _trimmed(names: Sequence[str], below: Sequence[tuple[int, Sequence[str]]]) -> tuple[str, ...]:
+    """Cut columns off the right that have neither a name nor, in the rows looked at, an entry."""
+    width = len(names)
+    while width and not names[width - 1].strip():
+        width -= 1
+    used = max(
+        (max((i + 1 for i, cell in enumerate(cells) if cell.strip()), default=0) for _, cells in below),
+        default=0,
+    )
+    # A cell beyond the header is a row that is too long, unless the header leaves a column unnamed there.
+    width = max(width, min(used, len(names)))
+    return tuple(tidy(name) for name in names[:width])
+
+
+def _above(
+    head: Sequence[tuple[int, Sequence[str]]], header: Header, source: str, findings: Findings
+) -> None:
+    above = [
+        number for number, cells in head[: header.place - header.split] if any(c.strip() for c in cells)
+    ]
+    if header.split:
+        findings.add("header_split", source, table=header.table, row=head[header.place][0])
+    if above:
+        rows = f"{len(above)} row{'s' * (len(above) != 1)}"
+        was = "was" if len(above) == 1 else "were"
+        findings.add("rows_above_header", source, table=header.table, row=above[0], count=rows, was=was)
+
+
+def _data_rows(columns: Columns, described: Schema, source: str, findings: Findings) -> Columns:
+    """Leave out example rows, totals and remarks; say so, except for the example."""
+    if not len(columns.rows):
+        return columns
+    first_text = _first_texts(columns)
+    keep = np.ones(len(columns.rows), dtype=bool)
+    filled = np.zeros(len(columns.rows), dtype=np.int32)
+    for column in columns.columns:
+        filled += column.rows_with(i for i, text in enumerate(column.texts) if text.strip())
+    wide = len(columns.columns) >= 3
+    for index, text in first_text.items():
+        word = plain(text)
+        if tidy(text).casefold().startswith(EXAMPLE_MARK):
+            keep[index] = False
+        elif word in _TOTALS or word.startswith(("total ", "average ", "mean ", "sum of ")):
+            keep[index] = False
+            findings.add(
+                "totals_row", source, table=described.name, row=int(columns.rows[index]), value=text
+            )
+        elif wide and filled[index] == 1 and " " in word:
+            keep[index] = False
+            findings.add("note_row", source, table=described.name, row=int(columns.rows[index]), value=text)
+    if keep.all():
+        return columns
+    return Columns(
+        columns.rows[keep], tuple(column.where(keep) for column in columns.columns), columns.overlong
+    )
+
+
+def _first_texts(columns: Columns) -> dict[int, str]:
+    """Give, for every row that may be no data, the text of its first filled cell.
+
+    A row may be no data if that text starts with a letter and has a blank in it, or is a word for
+    totals or the mark of an example.
+    """
+    undecided = np.ones(len(columns.rows), dtype=bool)
+    found: dict[int, str] = {}
+    for column in columns.columns:
+        filled = [bool(text.strip()) for text in column.texts]
+        odd = [full and _odd(text) for full, text in zip(filled, column.texts, strict=True)]
+        if any(odd):
+            rows = undecided & column.rows_with(i for i, is_odd in enumerate(odd) if is_odd)
+            found.update({index: column[index] for index in np.flatnonzero(rows).tolist()})
+        undecided &= ~column.rows_with(i for i, full in enumerate(filled) if full)
+        if not undecided.any():
+            break
+    return found
+
+
+def _odd(text: str) -> bool:
+    word = plain(text)
+    return " " in word or word in _TOTALS or tidy(text).casefold().startswith(EXAMPLE_MARK)
+
+
+def _known(columns: Columns, described: Schema, source: str, findings: Findings) -> dict[str, TextColumn]:
+    """Map the schema's columns to what was written; say which columns are not read."""
+    known: dict[str, TextColumn] = {}
+    unknown: list[TextColumn] = []
+    twice: set[str] = set()
+    for column in columns.columns:
+        if not column.header:
+            if any(text.strip() for text in column.texts):
+                findings.add("column_unnamed", source, table=described.name, letter=column.letter)
+            continue
+        field = described.field_of(column.header)
+        if field is None:
+            unknown.append(column)
+        elif field.name not in known:
+            known[field.name] = column
+        elif _same(known[field.name], column):
+            findings.add("column_copied", source, table=described.name, column=column.header)
+        else:
+            twice.add(field.name)
+            findings.add(
+                "column_twice",
+                source,
+                table=described.name,
+                column=column.header,
+                first=known[field.name].header,
+                second=column.header,
+                title=field.title,
+            )
+    for name in twice:
+        del known[name]
+    listed = ", ".join(name for name in described.fields if name not in known)
+    for column in unknown[:UNKNOWN_SHOWN]:
+        findings.add("column_unknown", source, table=described.name, column=column.header, known=listed)
+    if len(unknown) > UNKNOWN_SHOWN:
+        more = f"{len(unknown) - UNKNOWN_SHOWN}"
+        findings.add("columns_unknown", source, table=described.name, count=more)
+    return known
+
+
+def _same(one: TextColumn, other: TextColumn) -> bool:
+    return [one.texts[code].strip() for code in one.codes] == [
+        other.texts[code].strip() for code in other.codes
+    ]
