@@ -11,8 +11,9 @@ from rungwise.tables.table import InputFile, Table
 
 COLUMNS = {
     "ratings": (
-        ("child_id", "t"), ("ladder_id", "t"), ("date", "d"), ("occasion", "n"), ("phase", "t"),
-        ("rating", "n"), ("declined", "t"), ("outcome", "t"), ("better", "t"), ("rated_by", "t"),
+        ("child_id", "t"), ("ladder_id", "t"), ("date", "d"), ("occasion", "n"), ("trial", "n"),
+        ("phase", "t"), ("rating", "n"), ("declined", "t"), ("outcome", "t"), ("better", "t"),
+        ("rated_by", "t"),
     ),
     "children": (
         ("child_id", "t"), ("age_months", "n"), ("sex", "t"), ("referral_reason", "t"),
@@ -40,10 +41,15 @@ COLUMNS = {
 }  # fmt: skip
 
 
+# What the reader puts into a blank cell.
+DEFAULTS = {"ratings": {"trial": 1, "declined": False, "outcome": "fear", "better": "lower"}}
+
+
 def table_of(name, rows):
     columns = {}
+    defaults = DEFAULTS.get(name, {})
     for column, kind in COLUMNS[name]:
-        entries = [row.get(column) for row in rows]
+        entries = [defaults.get(column) if row.get(column) is None else row[column] for row in rows]
         if kind == "n":
             columns[column] = np.array([np.nan if e is None else e for e in entries], dtype=float)
         elif kind == "d":
@@ -91,5 +97,57 @@ def weekly():
                 rows.append(row | {"declined": True if value is None else None} | more)
                 day = day + np.timedelta64(every, "D")
         return rows
+
+    return build
+
+
+@pytest.fixture
+def outcome():
+    """Build the outcome of one child with the verdict wanted: ``outcome("C01", "rose", p=0.01)``."""
+    from datetime import date
+
+    from rungwise.audit.cohort import Course
+    from rungwise.audit.outcomes import Outcome
+    from rungwise.basis.estimate import Estimate
+    from rungwise.series.phase_series import PhaseSeries
+    from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
+    from rungwise.single_case.verdict import VERDICTS, Rule, Verdict
+
+    def build(
+        child="C01", code="fell_beyond_baseline", *, stage="judged", nap=0.8, p=0.01, due_by="horizon",
+        end_reason="", rates=None, better="lower", what="fear", cautions=(), baseline=5, exposure=8,
+    ):  # fmt: skip
+        course = Course(
+            child,
+            due_on=date(2026, 8, 3),
+            due_by=due_by,
+            ended_on=date(2026, 8, 3) if due_by == "left_early" else None,
+            end_reason=end_reason,
+            n_baseline=baseline,
+            n_exposure=exposure,
+        )
+        if not code:
+            return Outcome(course, stage, None)
+        blank = Estimate("blank", float("nan"))
+        verdict = Verdict(
+            code=code,
+            words=VERDICTS[code],
+            fell=Estimate("tau", 2 * nap - 1, p_value=p),
+            size=Estimate("nap", nap, nap - 0.1, min(nap + 0.1, 1)),
+            baseline_trend=blank,
+            beyond_baseline=blank,
+            difference=blank,
+            without_declines=None,
+            smallest_p=0.001,
+            questions=(),
+            cautions=cautions,
+        )
+        series = PhaseSeries.from_phases([7] * baseline, [4] * exposure, better=better)
+        answer = ChildAnswer(
+            child_id=child, outcome=what, headline="", verdict=verdict,
+            ladders=(LadderAnswer("net", series, verdict),), rates=rates, level=1, set_aside=0,
+            rule=Rule(), cautions=cautions,
+        )  # fmt: skip
+        return Outcome(course, stage, answer)
 
     return build

@@ -223,3 +223,14 @@ def test_what_the_files_do_not_tell_is_said(caseload, weekly):
         children=[{"child_id": "C01", "entered_on": "2026-05-01"}],
     )
     assert cohort(full, Q3, LATER).unknown == ()
+
+
+def test_occasions_are_those_of_the_usual_rater(caseload, weekly):
+    rows = [
+        *weekly("C01", "2026-05-04", [7] * 4, [5] * 4, rated_by="child"),
+        *weekly("C01", "2026-05-04", [7] * 2, [5], rated_by="parent"),
+        *weekly("C02", "2026-05-04", [7] * 2, [5], rated_by="parent"),
+    ]
+    one, two = courses(caseload(ratings=rows), Q3.last)
+    assert (one.n_baseline, one.n_exposure) == (4, 4)
+    assert (two.n_baseline, two.n_exposure) == (2, 1)

@@ -179,13 +179,7 @@ def settings_table(practice: Practice) -> pd.DataFrame:
     import pandas as pd
 
     rows = [
-        (
-            name,
-            words,
-            getattr(practice, name),
-            "set by the practice" if name in practice.given else "default (common practice, no source)",
-        )
-        for name, words in SETTINGS.items()
+        (name, words, getattr(practice, name), practice.source_of(name)) for name, words in SETTINGS.items()
     ]
     return pd.DataFrame(rows, columns=["setting", "words", "value", "origin"], dtype=object)
 

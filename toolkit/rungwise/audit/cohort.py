@@ -12,6 +12,7 @@ import numpy as np
 
 from rungwise.audit.quarter import Quarter
 from rungwise.series.caseload import Caseload
+from rungwise.tables.level_1 import usual_rater
 from rungwise.tables.table import Table
 
 if TYPE_CHECKING:
@@ -173,25 +174,35 @@ class Cohort:
 def planned_ratings(caseload: Caseload) -> pd.DataFrame:
     """Give the planned ratings of all children: child_id, ladder_id, day, phase, declined, usable.
 
-    Of a child with several outcomes, the ratings of fear where there are any.
+    Of a child with several outcomes, the ratings of fear where there are any; of a series rated by
+    several kinds of rater, those of the usual one: the ratings that the child's answer rests on.
     """
     import pandas as pd
 
-    table = caseload.tables["ratings"]
-    outcome = np.array([entry or FEAR for entry in table["outcome"]], dtype=object)
-    fear = outcome == FEAR
+    table = caseload.tables.get("ratings")
+    if table is None:
+        return pd.DataFrame(columns=["child_id", "ladder_id", "day", "phase", "declined", "usable"])
+    fear = table["outcome"] == FEAR
     table = table.where(fear | ~np.isin(table["child_id"], np.unique(table["child_id"][fear])))
-    declined = table["declined"] == True  # noqa: E712 - yes, no or not said
-    return pd.DataFrame(
+    declined = table["declined"].astype(bool)
+    ratings = pd.DataFrame(
         {
             "child_id": table["child_id"],
-            "ladder_id": pd.Series(table["ladder_id"], dtype=object).fillna("").to_numpy(),
+            "ladder_id": [ladder or "" for ladder in table["ladder_id"]],
             "day": table["date"],
             "phase": table["phase"],
             "declined": declined,
             "usable": declined | ~np.isnan(table["rating"]),
+            "outcome": table["outcome"],
+            "rater": [kind or "" for kind in table["rated_by"]],
         }
     )
+    series = ratings.groupby(["child_id", "ladder_id", "outcome"], sort=False)["rater"]
+    usual = np.ones(len(ratings), dtype=bool)
+    for _, raters in series:
+        if len(set(raters)) > 1:
+            usual[raters.index] = raters == (usual_rater([kind or None for kind in raters]) or "")
+    return ratings.loc[usual, ["child_id", "ladder_id", "day", "phase", "declined", "usable"]]
 
 
 def courses(caseload: Caseload, as_of: date) -> tuple[Course, ...]:

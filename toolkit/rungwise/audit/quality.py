@@ -169,7 +169,7 @@ def _filled(table: Table, column: str, values: np.ndarray) -> np.ndarray:
     else:
         filled = np.array([value is not None and value != "" for value in values], dtype=bool)
     if (table.name, column) == ("ratings", "rating"):
-        filled = filled | (table["declined"] == True)  # noqa: E712 - yes, no or not said
+        filled = filled | table["declined"].astype(bool)
     return filled
 
 
