@@ -22,11 +22,15 @@ def trials(practice):
     return grouped
 
 
+def trained(practice) -> set[tuple[str, str]]:
+    return {(row["child_id"], row["ladder_id"]) for row in practice.tables["plans"] if row["trained"]}
+
+
 def test_every_probe_is_the_planned_rating_of_that_day(practice):
     probes = {
         (row["child_id"], row["ladder_id"], row["date"]): (row["fear_peak"], row["outcome"] == "declined")
         for row in practice.tables["observations"]
-        if row["kind"] == "probe"
+        if row["kind"] == "probe" and (row["child_id"], row["ladder_id"]) in trained(practice)
     }
     ratings = {
         (row["child_id"], row["ladder_id"], row["date"]): (row["rating"], row["declined"])
@@ -113,6 +117,23 @@ def test_nothing_is_written_down_before_it_happened_or_after_the_end(practice):
     assert max(written for _, written in days) <= practice.recorded_until
     late = np.mean([(written - day).days >= 14 for day, written in days])
     assert 0 < late < 0.08
+
+
+def test_an_untrained_ladder_is_probed_now_and_then_and_never_practiced(practice):
+    untrained = {
+        (row["child_id"], row["ladder_id"]) for row in practice.tables["plans"] if not row["trained"]
+    }
+    assert len(untrained) >= 8
+    assert not untrained & trained(practice)
+    rows = [
+        row for row in practice.tables["observations"] if (row["child_id"], row["ladder_id"]) in untrained
+    ]
+    assert {row["kind"] for row in rows} == {"probe"}
+    seen = defaultdict(int)
+    for row in rows:
+        seen[row["child_id"], row["ladder_id"]] += 1
+    assert min(seen.values()) >= 2
+    assert not untrained & {(row["child_id"], row["ladder_id"]) for row in practice.tables["ratings"]}
 
 
 def test_incidents_happen_on_a_step_practiced_that_day(practice):

@@ -31,6 +31,7 @@ Row = dict[str, Any]
 SITES = ("Harbor", "Headland")
 CLINICIANS = {"Harbor": ("T1", "T2"), "Headland": ("T3",)}
 REFERRALS = ("heights", "being tipped or swung", "feet off the ground", "stairs and slopes", "vehicles")
+UNTRAINED_EVERY = 9
 CO_OCCURRING = ("", "autism", "coordination difficulty", "anxiety")
 FREE: dict[str, Any] = {"whole": False, "floor": -1e6, "ceiling": 1e6}
 
@@ -69,7 +70,23 @@ class Program:
 
 @dataclass(frozen=True)
 class SimulatedChild:
-    """One child with a code, the scenario behind it, its record and its programs."""
+    """One child with a code, the scenario behind it, its record and its programs.
+
+    Attributes
+    ----------
+    scenario : Scenario or None
+        None for a child who was referred and has not begun.
+    window : str
+        A key of `rungwise.simulate.scenarios.WINDOWS`.
+    record : dict
+        The child's row of ``children``.
+    per_week : int
+        Planned probes a week.
+    rated_by : str
+    programs : tuple of Program
+    untrained : LocalLadder or None
+        A ladder that is probed now and then and never practiced, to see whether courage carries over.
+    """
 
     scenario: Scenario | None
     window: str
@@ -77,6 +94,7 @@ class SimulatedChild:
     per_week: int
     rated_by: str
     programs: tuple[Program, ...]
+    untrained: LocalLadder | None = None
 
 
 @dataclass(frozen=True)
@@ -291,7 +309,10 @@ def _child(
         programs.append(
             _program(course, scenario, ladder, days, own_baseline, after, mood, missed, recorded_until)
         )
-    return SimulatedChild(scenario, window, record, per_week, rated_by, tuple(programs))
+    untrained = None
+    if len(programs) == 1 and place % UNTRAINED_EVERY == 0:
+        untrained = LADDERS[(place + 2) % len(LADDERS)]
+    return SimulatedChild(scenario, window, record, per_week, rated_by, tuple(programs), untrained)
 
 
 def _program(
@@ -400,7 +421,8 @@ def _phase_rows(kid: SimulatedChild) -> list[Row]:
     return [
         {
             "child_id": kid.record["child_id"],
-            "ladder_id": program.ladder.ladder_id,
+            # With an untrained ladder beside the trained one, the phases are those of the whole child.
+            "ladder_id": program.ladder.ladder_id if kid.untrained is None else None,
             "starts_on": day,
             "phase": phase,
             "criterion": None,

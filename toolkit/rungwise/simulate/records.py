@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rungwise.simulate.local_ladders import LADDERS
-from rungwise.simulate.trials import Visits
+from rungwise.simulate.local_ladders import LADDERS, LocalLadder
+from rungwise.simulate.trials import UNTRAINED_EVERY, Visits
 
 if TYPE_CHECKING:
     from rungwise.simulate.practice import SimulatedChild
@@ -77,30 +77,47 @@ def plan_rows(kids: Sequence[SimulatedChild]) -> list[Row]:
     drawn = _staggered(kids)
     rows = []
     for kid in kids:
+        code = kid.record["child_id"]
         for tier, program in enumerate(kid.programs, start=1):
-            code = kid.record["child_id"]
-            random = code in drawn
+            row = _plan(kid, program.ladder)
             start = program.starts.get("exposure")
-            rows.append(
-                {
-                    "child_id": code,
-                    "ladder_id": program.ladder.ladder_id,
-                    "probe_step": program.ladder.probe_step,
-                    "primary": True,
-                    "trained": True,
-                    "planned_per_week": kid.per_week,
-                    "fear_minimum": 0,
-                    "fear_maximum": 10,
-                    "usual_rater": kid.rated_by,
-                    "usual_setting": kid.record["site"].lower(),
-                    "design_id": DESIGN if random else None,
-                    "tier": drawn.index(code) + 1 if random else tier if len(kid.programs) > 1 else None,
-                    "assignment": "random" if random else "clinical",
-                    "window_opens": start - timedelta(weeks=2) if random and start else None,
-                    "window_closes": start + timedelta(weeks=2) if random and start else None,
+            if len(kid.programs) > 1:
+                row["tier"] = tier
+            if code in drawn and start is not None:
+                row |= {
+                    "design_id": DESIGN,
+                    "tier": drawn.index(code) + 1,
+                    "assignment": "random",
+                    "window_opens": start - timedelta(weeks=2),
+                    "window_closes": start + timedelta(weeks=2),
                 }
+            rows.append(row)
+        if kid.untrained is not None:
+            rows.append(
+                _plan(kid, kid.untrained)
+                | {"primary": False, "trained": False, "planned_per_week": kid.per_week / UNTRAINED_EVERY}
             )
     return rows
+
+
+def _plan(kid: SimulatedChild, ladder: LocalLadder) -> Row:
+    return {
+        "child_id": kid.record["child_id"],
+        "ladder_id": ladder.ladder_id,
+        "probe_step": ladder.probe_step,
+        "primary": True,
+        "trained": True,
+        "planned_per_week": kid.per_week,
+        "fear_minimum": 0,
+        "fear_maximum": 10,
+        "usual_rater": kid.rated_by,
+        "usual_setting": kid.record["site"].lower(),
+        "design_id": None,
+        "tier": None,
+        "assignment": "clinical",
+        "window_opens": None,
+        "window_closes": None,
+    }
 
 
 def _staggered(kids: Sequence[SimulatedChild]) -> list[str]:
@@ -112,6 +129,7 @@ def _staggered(kids: Sequence[SimulatedChild]) -> list[str]:
         and kid.record["research_consent"]
         and kid.per_week == 1
         and len(kid.programs) == 1
+        and kid.untrained is None
     )
     drawn: list[str] = []
     latest = date.min

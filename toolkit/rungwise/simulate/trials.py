@@ -23,6 +23,7 @@ STEP_UP_AT = 3
 PER_DIFFICULTY = 0.9
 TRIAL_SD = 0.7
 APPROACH_EVERY = 4
+UNTRAINED_EVERY = 4
 NOTES = ("windy", "busy hour", "slept badly", "new helper", "wet underfoot", "asked to go again")
 INCIDENTS = ("near_fall", "distress", "dizziness", "nausea", "fall")
 INCIDENT_SHARES = (0.35, 0.3, 0.15, 0.12, 0.08)
@@ -66,8 +67,13 @@ def visit_rows(kid: SimulatedChild, rng: np.random.Generator, recorded_until: da
         Nothing is written down after this day.
     """
     visits = Visits()
-    for program, own in zip(kid.programs, rng.spawn(len(kid.programs)), strict=True):
+    *on_programs, on_untrained = rng.spawn(len(kid.programs) + 1)
+    for program, own in zip(kid.programs, on_programs, strict=True):
         _program_visits(own, kid, program, recorded_until, visits)
+    if kid.untrained is not None:
+        visits.observations += _untrained_probes(
+            on_untrained, kid, kid.programs[0], kid.untrained, recorded_until
+        )
     visits.observations.sort(key=lambda row: (row["date"], row["ladder_id"], row["trial"]))
     visits.incidents.sort(key=lambda row: row["date"])
     return visits
@@ -101,6 +107,29 @@ def _program_visits(
         for number, row in enumerate(rows, start=1):
             row["trial"] = number
         visits.observations += rows
+
+
+def _untrained_probes(
+    rng: np.random.Generator,
+    kid: SimulatedChild,
+    program: Program,
+    ladder: LocalLadder,
+    recorded_until: date,
+) -> list[Row]:
+    """Probe an untrained ladder now and then; part of what happened to fear carries over."""
+    carried = float(rng.uniform(0.2, 0.6))
+    rows = []
+    for place in range(0, len(program.days), UNTRAINED_EVERY):
+        if program.missed[place]:
+            continue
+        common = _common(
+            rng, kid, ladder.ladder_id, program.days[place], program.phases[place], recorded_until
+        )
+        changed = float(program.latent[place]) - program.truth["start"]
+        latent = program.truth["start"] + carried * changed
+        row = _offer(rng, ladder, common, "probe", ladder.probe_step, latent)
+        rows.append({**row, "trial": 1})
+    return rows
 
 
 @dataclass
