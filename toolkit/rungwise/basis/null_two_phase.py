@@ -37,6 +37,8 @@ _ROUNDABLE = 1e13
 _TINY = 1e-7
 # Multiplications per series up to which counting is worth it (about a second).
 _LIMIT = 1e8
+# Longest series whose binomial coefficients are tabled; all of them fit a double.
+_TABLED = 1024
 # Complex numbers worked on together, so that all intermediate arrays stay in the cache.
 _CELLS = 40_000
 
@@ -94,9 +96,7 @@ def two_phase_p(
         flip = np.where(n_b[rows] <= n_a[rows], 1, -1)
         scores = group_scores(counts[rows])
         low, high = _score_sum_range(counts[rows], scores, size[rows])
-        splits = np.array(
-            [_combinations(int(n), int(k)) for n, k in zip(total[rows], size[rows], strict=True)]
-        )
+        splits = combinations(total[rows], size[rows])
         tail = _transform_tails(
             counts[rows], scores, size[rows], low, high, s[rows] * flip, flip, splits, alternative
         )
@@ -192,17 +192,17 @@ def smallest_two_phase_p(counts: np.ndarray, n_a: np.ndarray, alternative: str =
     n_b = total - n_a
     scores = group_scores(counts)
     low, high = _score_sum_range(counts, scores, n_b)
-    at_high = _ways_at_the_end(counts[:, ::-1], n_b)
-    at_low = _ways_at_the_end(counts, n_b)
-    splits = np.array([_log_combinations(int(n), int(k)) for n, k in zip(total, n_b, strict=True)])
+    at_high = _share_at_the_end(counts[:, ::-1], n_b)
+    at_low = _share_at_the_end(counts, n_b)
     if alternative == "improvement":
-        log_ways = at_high
+        p_value = at_high
     elif alternative == "worsening":
-        log_ways = at_low
+        p_value = at_low
     else:
-        both = np.logaddexp(at_high, at_low)
-        log_ways = np.where(high > -low, at_high, np.where(high < -low, at_low, both))
-    p_value = np.clip(np.exp(log_ways - splits), SMALLEST, 1.0)
+        # Where both ends are equally far out, both are extreme; with all ratings equal they are one.
+        both = np.where(high > low, at_high + at_low, at_high)
+        p_value = np.where(high > -low, at_high, np.where(high < -low, at_low, both))
+    p_value = np.clip(p_value, SMALLEST, 1.0)
     return np.where((n_a > 0) & (n_b > 0), p_value, np.nan)
 
 
@@ -296,27 +296,47 @@ def _taken(counts: np.ndarray, size: np.ndarray) -> np.ndarray:
     return np.clip(size[:, None] - before, 0, counts)
 
 
-def _ways_at_the_end(counts: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """Give the log number of ways to take the `size` most extreme ratings, first group first."""
+def _share_at_the_end(counts: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Give the share of the splits that take the `size` most extreme ratings, first group first."""
     taken = _taken(counts, size)
     cut = np.argmax((taken > 0) & (taken < counts), axis=1)
     rows = np.arange(len(counts))
+    group, chosen, n = counts[rows, cut], taken[rows, cut], counts.sum(axis=1)
+    if n.max(initial=0) <= _TABLED:
+        return combinations(group, chosen) / combinations(n, size)
+    return np.exp(_log_combinations(group, chosen) - _log_combinations(n, size))
+
+
+def combinations(n: np.ndarray, k: np.ndarray) -> np.ndarray:
+    """Give binomial coefficients as floats, exact below 2**53.
+
+    Examples
+    --------
+    >>> combinations(np.array([4, 28]), np.array([2, 8])).tolist()
+    [6.0, 3108105.0]
+    """
+    longest = int(n.max(initial=0))
+    if longest <= _TABLED:
+        return _binomial_table(max(64, 1 << (longest - 1).bit_length()))[n, k]
+    return np.array([float(math.comb(*key)) for key in zip(n.tolist(), k.tolist(), strict=True)])
+
+
+@cache
+def _binomial_table(longest: int) -> np.ndarray:
+    table = np.zeros((longest + 1, longest + 1))
+    table[:, 0] = 1.0
+    for n in range(1, longest + 1):
+        table[n, 1 : n + 1] = table[n - 1, :n] + table[n - 1, 1 : n + 1]
+    return table
+
+
+def _log_combinations(n: np.ndarray, k: np.ndarray) -> np.ndarray:
     return np.array(
         [
-            _log_combinations(int(n), int(k))
-            for n, k in zip(counts[rows, cut], taken[rows, cut], strict=True)
+            math.lgamma(a + 1) - math.lgamma(b + 1) - math.lgamma(a - b + 1)
+            for a, b in zip(n.tolist(), k.tolist(), strict=True)
         ]
     )
-
-
-@cache
-def _combinations(n: int, k: int) -> float:
-    return float(math.comb(n, k))
-
-
-@cache
-def _log_combinations(n: int, k: int) -> float:
-    return math.log(math.comb(n, k))
 
 
 @cache

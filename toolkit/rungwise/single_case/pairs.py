@@ -34,11 +34,14 @@ class Pairs:
     concordant, discordant : ndarray of int64
     pairs : ndarray of int64
         All pairs of this kind, ties of either sort included.
+    same_time : ndarray of int64
+        Pairs within a phase at equal times, which have no order.
     """
 
     concordant: np.ndarray
     discordant: np.ndarray
     pairs: np.ndarray
+    same_time: np.ndarray
 
     @property
     def s(self) -> np.ndarray:
@@ -67,7 +70,7 @@ class PairCounts:
     def ab(self) -> Pairs:
         """Pairs of a phase A with a phase B occasion."""
         concordant, discordant = _across(self._codes, self.n_a, self.n_b)
-        return Pairs(concordant, discordant, self.n_a * self.n_b)
+        return Pairs(concordant, discordant, self.n_a * self.n_b, np.zeros_like(self.n_a))
 
     @cached_property
     def aa(self) -> Pairs:
@@ -87,6 +90,7 @@ class PairCounts:
             aa.concordant + ab.concordant + bb.concordant,
             aa.discordant + ab.discordant + bb.discordant,
             aa.pairs + ab.pairs + bb.pairs,
+            aa.same_time + bb.same_time,
         )
 
     @cached_property
@@ -101,8 +105,8 @@ class PairCounts:
 
     def _within(self, start: np.ndarray, length: np.ndarray) -> Pairs:
         concordant, discordant = _within(self._codes, start, length)
-        tied_better, tied_worse = _at_equal_times(self._codes, self._times, start, length)
-        return Pairs(concordant - tied_better, discordant - tied_worse, length * (length - 1) // 2)
+        better, worse, same = _at_equal_times(self._codes, self._times, start, length)
+        return Pairs(concordant - better, discordant - worse, length * (length - 1) // 2, same)
 
 
 _KNOWN: WeakKeyDictionary[SeriesBatch, PairCounts] = WeakKeyDictionary()
@@ -189,15 +193,14 @@ def _within(codes: np.ndarray, start: np.ndarray, length: np.ndarray) -> tuple[n
 
 def _at_equal_times(
     codes: np.ndarray, times: np.ndarray, start: np.ndarray, length: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Count the better and worse pairs within a phase that share a time, to be taken out again."""
-    better = np.zeros(len(codes), dtype=np.int64)
-    worse = np.zeros(len(codes), dtype=np.int64)
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Count the better, the worse and all pairs within a phase that share a time."""
+    better, worse, same = (np.zeros(len(codes), dtype=np.int64) for _ in range(3))
     places = codes.shape[1]
     if times.strides[0] == 0:
         # One row of times shared by all series.
         if not (times[:1, 1:] == times[:1, :-1]).any():
-            return better, worse
+            return better, worse, same
         rows = np.arange(len(codes))
     else:
         rows = np.flatnonzero((times[:, 1:] == times[:, :-1]).any(axis=1))
@@ -213,7 +216,8 @@ def _at_equal_times(
         difference = np.sign(codes[rows, lag:].astype(np.int32) - codes[rows, :-lag])
         better[rows] += np.sum(tied & (difference > 0), axis=1)
         worse[rows] += np.sum(tied & (difference < 0), axis=1)
-    return better, worse
+        same[rows] += np.sum(tied, axis=1)
+    return better, worse, same
 
 
 def _chunks(codes: np.ndarray, *lengths: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, int]]:
