@@ -60,11 +60,11 @@ def test_ladders_and_outcomes_make_series_of_their_own(folder):
     assert caseload.series("C1", "gangway").values.tolist() == [7, 5]
     assert caseload.series("C1", outcome="joy").values.tolist() == [4]
     assert caseload.series("C1", outcome="joy").ceiling is None
-    with pytest.raises(ValueError, match="ladder_id must be given for C1: one of 'dinghy', 'gangway'."):
+    with pytest.raises(ValueError, match=r"ladder_id must be given for C1: one of 'dinghy', 'gangway'."):
         caseload.series("C1")
-    with pytest.raises(ValueError, match="child_id must be one of 'C1', 'C2'; got 'C3'."):
+    with pytest.raises(ValueError, match=r"child_id must be one of 'C1', 'C2'; got 'C3'."):
         caseload.series("C3")
-    with pytest.raises(ValueError, match="outcome must be one of 'fear'; got 'joy'."):
+    with pytest.raises(ValueError, match=r"outcome must be one of 'fear'; got 'joy'."):
         caseload.series("C2", outcome="joy")
     assert caseload.batch().labels == ("C1 dinghy", "C1 gangway", "C2")
     assert caseload.batch("joy").labels == ("C1 dinghy, joy",)
@@ -81,7 +81,7 @@ def test_raters_are_never_pooled(folder):
     assert caseload.series("child", rated_by="parent").values.tolist() == [3]
     assert caseload.raters("child") == ("child", "parent")
     assert [problem.code for problem in caseload.report] == ["raters_mixed"]
-    with pytest.raises(ValueError, match="rated_by must be one of 'child', 'parent'; got 'teacher'."):
+    with pytest.raises(ValueError, match=r"rated_by must be one of 'child', 'parent'; got 'teacher'."):
         caseload.series("child", rated_by="teacher")
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from rungwise.tables.dates import both_readings, in_words, read_dates
 from rungwise.tables.grid import TextColumn
+from rungwise.tables.identity import code_identity, text_identity
 from rungwise.tables.schema import Field, Schema, plain, plain_missing, tidy
 
 FORMULA_BLANK = "\x00formula"
@@ -136,7 +137,11 @@ def _strings(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
     for place, text in enumerate(texts):
         if blank[place]:
             continue
-        if described.enum:
+        what = _identity(text, described)
+        if what:
+            code = "identity_value" if described.kind == "code" else "identity_text"
+            faults.append(Fault(code, place, {"what": what}))
+        elif described.enum:
             values[place] = described.words.get(plain(text))
             if values[place] is None:
                 near = nearest(plain(text), described.words)
@@ -148,6 +153,12 @@ def _strings(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
         else:
             values[place] = text.casefold() if described.kind == "word" else text
     return Parsed(values, blank, {}, faults)
+
+
+def _identity(text: str, described: Field) -> str:
+    if described.kind == "code":
+        return code_identity(text)
+    return text_identity(text) if described.kind in ("text", "label") else ""
 
 
 def _numbers(texts: list[str], blank: np.ndarray, described: Field, decimal_comma: bool) -> Parsed:

@@ -66,7 +66,10 @@ def grid_of(
         delimiter, first = head[0].strip()[4], 1
         head = head[1:]
     if not delimiter:
-        delimiter = max(DELIMITERS, key=lambda mark: _fit(head, mark, known))
+        there = [mark for mark in DELIMITERS if any(mark in line for line in head)] or [","]
+        delimiter = there[0]
+        if len(there) > 1:
+            delimiter = max(there, key=lambda mark: _fit(head, mark, known))
     return Grid(
         source,
         name,

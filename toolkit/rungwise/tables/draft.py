@@ -11,6 +11,7 @@ import numpy as np
 from rungwise.tables.cells import Parsed, empty_values, parse
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import TextColumn
+from rungwise.tables.identity import HIDDEN, code_identity, shown
 from rungwise.tables.problems import SetAside
 from rungwise.tables.rules import RULES
 from rungwise.tables.schema import Schema
@@ -64,7 +65,6 @@ class Draft:
         self.values: dict[str, np.ndarray] = {}
         self.blank: dict[str, np.ndarray] = {}
         self.signals: dict[str, np.ndarray] = {}
-        self.hidden: set[tuple[str, int]] = set()
         for name in schema.fields:
             self._read(name, date_order)
         for start, part in zip(self._starts.tolist(), parts, strict=False):
@@ -134,7 +134,7 @@ class Draft:
         """Report one problem at one row; an error sets the row aside."""
         value = facts.pop("value", None)
         if value is None:
-            value = self.text(name, index).strip() if name else ""
+            value = self._shown(name, index) if name else ""
         self.findings.add(
             code,
             str(self.sources[index]),
@@ -157,10 +157,7 @@ class Draft:
         """Give the sound rows; hand the others to the report."""
         names = [name for name in self.schema.fields if self.has(name)]
         for index in np.flatnonzero(self.bad).tolist():
-            cells = {
-                name: "" if (name, index) in self.hidden else self.text(name, index).strip()
-                for name in names
-            }
+            cells = {name: self._shown(name, index) for name in names}
             self.findings.set_aside(
                 SetAside(
                     self.name,
@@ -173,6 +170,13 @@ class Draft:
         sound = self.sound
         columns = {name: values[sound] for name, values in self.values.items()}
         return Table(self.name, columns, self.rows[sound], self.sources[sound])
+
+    def _shown(self, name: str, index: int) -> str:
+        """Give what stands in a cell as a report may show it."""
+        text = self.text(name, index).strip()
+        if self.schema.fields[name].kind == "code":
+            return HIDDEN if code_identity(text) else text
+        return shown(text)
 
     def _part(self, index: int) -> tuple[Part, int]:
         place = int(np.searchsorted(self._starts, index, side="right")) - 1

@@ -14,7 +14,7 @@ from rungwise.tables.schema import table_named
 from rungwise.tables.table import InputFile
 
 TEXT = (".csv", ".tsv", ".txt", ".tab")
-WORKBOOK = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
+WORKBOOK = (".xlsx", ".xlsm", ".xls", ".ods")
 PARQUET = (".parquet", ".pq")
 PRACTICE = "practice.toml"
 KINDS = {

@@ -84,6 +84,11 @@ class Columns:
     columns: tuple[TextColumn, ...]
     overlong: tuple[tuple[int, str], ...] = field(default=())
 
+    def where(self, mask: np.ndarray) -> Columns:
+        """Give the rows of a mask."""
+        columns = tuple(column.where(mask) for column in self.columns)
+        return Columns(self.rows[mask], columns, self.overlong)
+
 
 class _Places(dict[str, int]):
     """Numbers each text on first sight."""
@@ -119,13 +124,15 @@ def gather(records: Iterator[tuple[int, Sequence[str]]], headers: Sequence[str])
         for i, (header, part, place) in enumerate(zip(headers, parts, places, strict=True))
     ]
     numbers_all = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
-    filled = np.zeros(len(numbers_all), dtype=bool)
-    for column in columns:
+    return without_blank_rows(Columns(numbers_all, tuple(columns), tuple(overlong)))
+
+
+def without_blank_rows(columns: Columns) -> Columns:
+    """Leave out the rows in which nothing stands."""
+    filled = np.zeros(len(columns.rows), dtype=bool)
+    for column in columns.columns:
         filled |= column.rows_with(i for i, text in enumerate(column.texts) if text and not text.isspace())
-    if not filled.all():
-        numbers_all = numbers_all[filled]
-        columns = [column.where(filled) for column in columns]
-    return Columns(numbers_all, tuple(columns), tuple(overlong))
+    return columns if filled.all() else columns.where(filled)
 
 
 def letter_of(place: int) -> str:
@@ -142,6 +149,20 @@ def letter_of(place: int) -> str:
         place, rest = divmod(place - 1, 26)
         letters = chr(65 + rest) + letters
     return letters
+
+
+def place_of(letters: str) -> int:
+    """Give the place of a column from its letter.
+
+    Examples
+    --------
+    >>> place_of("A"), place_of("AB")
+    (0, 27)
+    """
+    place = 0
+    for letter in letters:
+        place = 26 * place + ord(letter) - 64
+    return place - 1
 
 
 def _fitted(

@@ -58,6 +58,7 @@ def find_header(rows: Sequence[Sequence[str]], table: str | None) -> Header | No
     best: Header | None = None
     best_score = 0.0
     for name in TABLES:
+        # The lowest recording level comes first, and where it fits nothing else need be asked.
         found = _best(rows, schema(name))
         if found is None:
             continue
@@ -85,8 +86,7 @@ def _coverage(names: Sequence[str], described: Schema) -> tuple[int, int]:
     found = {field.name for name in names if name.strip() for field in [described.field_of(name)] if field}
     needed = {field.name for field in described.fields.values() if field.required and field.default is None}
     if described.name == "ratings":
-        needed |= {"rating"} - ({"rating"} & found)
-        needed |= set() if found & {"date", "occasion"} else {"date"}
+        needed |= {"rating"} if found & {"date", "occasion"} else {"rating", "date"}
     return len(found), len(needed - found)
 
 

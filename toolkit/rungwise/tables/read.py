@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from rungwise.tables.delimited import grid_of, read_text
@@ -16,7 +17,7 @@ from rungwise.tables.level_1 import check_level_1
 from rungwise.tables.practice import Practice, read_practice
 from rungwise.tables.schema import TABLES, schema, table_named
 from rungwise.tables.table import InputFile, Table, TableSet
-from rungwise.tables.understand import understand
+from rungwise.tables.understand import understand, understand_columns
 
 
 def read_tables(path: str | Path, *, today: date | None = None) -> TableSet:
@@ -71,37 +72,40 @@ def _parts(file: FileFound, inputs: list[InputFile], findings: Findings) -> Iter
     content, fingerprint = read
     inputs.append(fingerprint)
     kind = kind_of(content, file, findings)
+    stem = file.path.stem.casefold()
+    named = file.table or (stem if stem in TABLES else None)
+    found = None
     if kind == "text":
         text = read_text(content, file.name, findings)
-        if text is None:
-            return
-        named = file.table or table_named(file.path.stem)
-        grid = grid_of(text, file.name, file.path.stem, lambda cells: known_columns(cells, named), findings)
-        found = understand(grid, named, findings)
-        if found is not None:
-            yield found
+        if text is not None:
+            grid = grid_of(text, file.name, file.path.stem, partial(known_columns, table=named), findings)
+            found = understand(grid, named, findings, sure=file.table is not None)
+    elif kind == "parquet":
+        from rungwise.tables.parquet import columns_of_parquet
+
+        columns = columns_of_parquet(content, file.name, findings)
+        if columns is not None:
+            found = understand_columns(columns, named, file.name, findings)
     elif kind == "workbook":
         from rungwise.tables.sheets import grids
 
-        yield from _sheets(grids(content, file.name, findings), file, findings)
-    elif kind == "parquet":
-        from rungwise.tables.parquet import grid_of_parquet
-
-        grid = grid_of_parquet(content, file.name, file.path.stem, findings)
-        found = understand(grid, file.table or table_named(file.path.stem), findings) if grid else None
-        if found is not None:
-            yield found
+        yield from _sheets(grids(content, file.name, findings), file.table, named, findings)
+    if found is not None:
+        yield found
 
 
-def _sheets(sheets: list[Grid], file: FileFound, findings: Findings) -> Iterator[tuple[str, Part]]:
+def _sheets(
+    sheets: list[Grid], sure: str | None, named: str | None, findings: Findings
+) -> Iterator[tuple[str, Part]]:
     """Read each sheet named after a table; a sheet alone in its workbook may bear any name."""
     alone = len(sheets) == 1
     for sheet in sheets:
         findings.meet(sheet.source)
-        named = (file.table or table_named(file.path.stem) if alone else None) or table_named(sheet.name)
-        if named is None and not alone:
+        table = table_named(sheet.name)
+        if table is None and not alone:
             findings.add("sheet_unknown", sheet.source)
             continue
-        found = understand(sheet, named, findings)
+        table = sure or table or named if alone else table
+        found = understand(sheet, table, findings, sure=not alone or sure is not None)
         if found is not None:
             yield found

@@ -104,6 +104,11 @@ _FILES = (
         "The text is not UTF-8; it was read as Windows-1252, so accented letters may be wrong.",
         "Save it as “CSV UTF-8”.",
     ),
+    _warning(
+        "column_nested",
+        "The column holds lists or binary data and was not read.",
+        "Write one value in each cell.",
+    ),
     _warning("table_empty", "The table has a header but no rows.", "Nothing to do, if that is so."),
 )
 

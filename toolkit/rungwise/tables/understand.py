@@ -11,11 +11,15 @@ from rungwise.tables.draft import Part
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import Columns, Grid, TextColumn, gather
 from rungwise.tables.header import SEARCHED, Header, find_header
+from rungwise.tables.identity import HIDDEN, header_identity, shown, text_identity
 from rungwise.tables.schema import Schema, plain, schema, tidy
 
 LIMIT = 400
 UNKNOWN_SHOWN = 20
+IDENTITY_SEARCHED = 2_000
 EXAMPLE_MARK = "e.g."
+# Tables in which no row is an answer: nothing happened, nothing was decided.
+MAY_BE_EMPTY = ("incidents", "actions")
 _TOTALS = frozenset(
     ("total", "totals", "grand total", "subtotal", "sum", "mean", "average", "avg", "median", "count", "sd",
      "standard deviation", "minimum", "maximum", "min", "max")
@@ -24,7 +28,9 @@ _TOTALS = frozenset(
 Rows = Iterator[tuple[int, Sequence[str]]]
 
 
-def understand(grid: Grid, table: str | None, findings: Findings) -> tuple[str, Part] | None:
+def understand(
+    grid: Grid, table: str | None, findings: Findings, *, sure: bool = True
+) -> tuple[str, Part] | None:
     """Find the header, tell the table, and keep the rows that are data.
 
     Parameters
@@ -32,6 +38,8 @@ def understand(grid: Grid, table: str | None, findings: Findings) -> tuple[str, 
     grid : Grid
     table : str or None
         The table if the name of file or sheet says it.
+    sure : bool
+        False where the name may be chance, so that the columns decide if they say otherwise.
 
     Returns
     -------
@@ -45,12 +53,13 @@ def understand(grid: Grid, table: str | None, findings: Findings) -> tuple[str, 
         findings.add("file_empty", grid.source, table=table or "")
         return None
     header = find_header([cells for _, cells in head], table)
+    if header is None and table is not None and not sure:
+        header = find_header([cells for _, cells in head], None)
     if header is None:
         if table is None:
             findings.add("table_unclear", grid.source)
         else:
-            needed = [field.title for field in schema(table).fields.values() if field.required]
-            findings.add("header_missing", grid.source, table=table, example=", ".join(needed))
+            _no_header(schema(table), grid.source, findings)
         return None
     described = schema(header.table)
     names = _trimmed(header.names, head[header.place + 1 :])
@@ -61,17 +70,41 @@ def understand(grid: Grid, table: str | None, findings: Findings) -> tuple[str, 
         return None
     _above(head, header, grid.source, findings)
     columns = gather(chain(head[header.place + 1 :], records), names)
-    columns = _data_rows(columns, described, grid.source, findings)
+    return header.table, part_of(columns, described, grid.source, grid.decimal_comma, findings)
+
+
+def understand_columns(
+    columns: Columns, table: str | None, source: str, findings: Findings
+) -> tuple[str, Part] | None:
+    """Do the same for columns that come with their names."""
+    findings.meet(source)
+    header = find_header([[column.header for column in columns.columns]], table)
+    if header is None:
+        if table is None:
+            findings.add("table_unclear", source)
+        else:
+            _no_header(schema(table), source, findings)
+        return None
+    return header.table, part_of(columns, schema(header.table), source, False, findings)
+
+
+def part_of(
+    columns: Columns, described: Schema, source: str, decimal_comma: bool, findings: Findings
+) -> Part:
+    """Keep the rows that are data and the columns the schema knows."""
+    columns = _data_rows(columns, described, source, findings)
+    if not len(columns.rows) and described.name not in MAY_BE_EMPTY:
+        findings.add("table_empty", source, table=described.name)
     for row, cell in columns.overlong:
-        findings.add("row_too_long", grid.source, table=header.table, row=row, value=cell)
-    known = _known(columns, described, grid.source, findings)
-    return header.table, Part(
-        grid.source,
-        columns.rows,
-        known,
-        grid.decimal_comma,
-        tuple(row for row, _ in columns.overlong),
-    )
+        findings.add("row_too_long", source, table=described.name, row=row, value=cell)
+    known = _known(columns, described, source, findings)
+    overlong = tuple(row for row, _ in columns.overlong)
+    return Part(source, columns.rows, known, decimal_comma, overlong)
+
+
+def _no_header(described: Schema, source: str, findings: Findings) -> None:
+    needed = ", ".join(field.title for field in described.fields.values() if field.required)
+    findings.add("header_missing", source, table=described.name, example=needed)
 
 
 def _trimmed(names: Sequence[str], below: Sequence[tuple[int, Sequence[str]]]) -> tuple[str, ...]:
@@ -94,6 +127,13 @@ def _above(
     above = [
         number for number, cells in head[: header.place - header.split] if any(c.strip() for c in cells)
     ]
+    for number, cells in head[: header.place - header.split]:
+        for cell in cells:
+            what = text_identity(tidy(cell))
+            if what:
+                findings.add(
+                    "identity_text", source, table=header.table, row=number, value=HIDDEN, what=what
+                )
     if header.split:
         findings.add("header_split", source, table=header.table, row=head[header.place][0])
     if above:
@@ -119,16 +159,14 @@ def _data_rows(columns: Columns, described: Schema, source: str, findings: Findi
         elif word in _TOTALS or word.startswith(("total ", "average ", "mean ", "sum of ")):
             keep[index] = False
             findings.add(
-                "totals_row", source, table=described.name, row=int(columns.rows[index]), value=text
+                "totals_row", source, table=described.name, row=int(columns.rows[index]), value=shown(text)
             )
         elif wide and filled[index] == 1 and " " in word:
             keep[index] = False
-            findings.add("note_row", source, table=described.name, row=int(columns.rows[index]), value=text)
-    if keep.all():
-        return columns
-    return Columns(
-        columns.rows[keep], tuple(column.where(keep) for column in columns.columns), columns.overlong
-    )
+            findings.add(
+                "note_row", source, table=described.name, row=int(columns.rows[index]), value=shown(text)
+            )
+    return columns if keep.all() else columns.where(keep)
 
 
 def _first_texts(columns: Columns) -> dict[int, str]:
@@ -187,12 +225,26 @@ def _known(columns: Columns, described: Schema, source: str, findings: Findings)
     for name in twice:
         del known[name]
     listed = ", ".join(name for name in described.fields if name not in known)
+    for column in list(unknown):
+        what = header_identity(column.header) or _identity_within(column)
+        if what:
+            findings.add("identity_column", source, table=described.name, column=column.header, what=what)
+            unknown.remove(column)
     for column in unknown[:UNKNOWN_SHOWN]:
         findings.add("column_unknown", source, table=described.name, column=column.header, known=listed)
     if len(unknown) > UNKNOWN_SHOWN:
         more = f"{len(unknown) - UNKNOWN_SHOWN}"
         findings.add("columns_unknown", source, table=described.name, count=more)
     return known
+
+
+def _identity_within(column: TextColumn) -> str:
+    """Say what the entries of a column that is not read seem to hold; ``""`` if nothing."""
+    for text in column.texts[:IDENTITY_SEARCHED]:
+        what = text_identity(tidy(text))
+        if what:
+            return what
+    return ""
 
 
 def _same(one: TextColumn, other: TextColumn) -> bool:
