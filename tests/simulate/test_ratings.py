@@ -51,13 +51,12 @@ def test_slopes_are_per_unit_of_time():
 
 
 def test_whole_ratings_are_the_latent_rounded_and_clipped():
-    settings = {"start": 8.6, "sd": 1.7, "phi": 0.3, "slope_change": -0.9, "replications": 3000}
-    recorded = make(**settings).values
+    start = np.array([-0.4, 0.4, 0.6, 7.4, 7.6, 9.7, 12.0])
+    recorded = make(replications=7, start=start, sd=0).values
     assert recorded.dtype == np.int8
-    # The same normal draws without rounding; single precision on both sides.
-    latent = make(**settings, missed=1e-12, floor=-100, ceiling=100).values
-    assert set(np.unique(recorded)) == set(range(11))
-    assert np.array_equal(recorded, np.clip(latent, 0, 10))
+    assert recorded[:, 0].tolist() == [0, 0, 1, 7, 8, 10, 10]
+    wide = make(replications=7, start=start, sd=0, floor=-1, ceiling=11).values
+    assert wide[:, 0].tolist() == [0, 0, 1, 7, 8, 10, 11]
 
 
 def test_without_rounding_values_keep_decimals_within_the_scale():
