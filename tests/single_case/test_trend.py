@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import DECLINED_CAUTION
 from rungwise.single_case.trend import (
-    DECLINES_WORST,
     ONE_RATING,
     OUT_OF_REACH,
     TOO_SHORT,
@@ -108,7 +108,7 @@ def test_declines_rank_below_the_worst_rating():
     )
     assert trend.counts["S"] == 3
     assert trend.p_value == pytest.approx(1 / 6)
-    assert DECLINES_WORST in trend.cautions
+    assert DECLINED_CAUTION in trend.cautions
 
 
 def test_two_declines_are_tied():

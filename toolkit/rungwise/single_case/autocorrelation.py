@@ -7,7 +7,8 @@ import numpy as np
 from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.trend import Stretch, batch_for
+from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.stretch import Stretch, batch_for
 
 LONG_GAP = 1.5
 """A pair further apart than this many usual spacings does not count as neighbors (design choice)."""
@@ -87,6 +88,7 @@ def autocorrelation_batch(batch: SeriesBatch, phase: str | None = None) -> Estim
             ONE_RATING: ~few & constant,
             GAPS: usable & (pairs < n - 1),
             BOTH_PHASES: usable & (phase is None) & (batch.n_a > 0) & (batch.n_b > 0),
+            MISSING_CAUTION: batch.n_missing > 0,
             UNCERTAIN: usable & (n < SHORT),
             NO_INTERVAL: usable,
         },

@@ -13,14 +13,13 @@ from rungwise.basis.null_trend import trend_variance
 from rungwise.basis.null_two_phase import ALTERNATIVES, normal_tail
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.stretch import Stretch, batch_for
 from rungwise.single_case.theil_sen import theil_sen_batch
 from rungwise.single_case.trend import (
-    DECLINES_WORST,
     NO_INTERVAL,
     ONE_RATING,
     TOO_SHORT,
-    Stretch,
-    batch_for,
     mann_kendall_batch,
     tie_counts,
 )
@@ -110,7 +109,8 @@ def hamed_rao_batch(
             UNSTEADY: usable & (stretch.n < SHORT),
             SMALLER: usable & (variance > 0) & (factor < 1),
             BY_OCCASION: usable & _uneven(stretch),
-            DECLINES_WORST: plain.cautions[DECLINES_WORST],
+            DECLINED_CAUTION: plain.cautions[DECLINED_CAUTION],
+            MISSING_CAUTION: batch.n_missing > 0,
             NO_INTERVAL: plain.cautions[NO_INTERVAL],
         },
     )

@@ -16,6 +16,7 @@ from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import MISSING_CAUTION
 
 STANDARDIZERS = ("pooled", "baseline")
 
@@ -190,6 +191,7 @@ def standardized_mean_difference_batch(
             ALIKE: bounded & ~np.isnan(low),
             NOT_FOUND: bounded & np.isnan(low),
             DECLINES_LEFT_OUT: m.declined > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
         },
     )
 
@@ -307,6 +309,7 @@ def log_response_ratio_batch(
             AMOUNTS: usable,
             INDEPENDENT: bounded,
             DECLINES_LEFT_OUT: m.declined > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
         },
     )
 
@@ -382,6 +385,7 @@ def percent_of_goal_batch(batch: SeriesBatch, goal: float) -> Estimates:
             GOAL_NOT_AHEAD: past,
             NO_GOAL_INTERVAL: ~np.isnan(value),
             DECLINES_LEFT_OUT: m.declined > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
         },
     )  # fmt: skip
 
@@ -446,6 +450,7 @@ def mean_baseline_change_batch(batch: SeriesBatch) -> Estimates:
             AMOUNTS: ~np.isnan(value),
             NO_GOAL_INTERVAL: ~np.isnan(value),
             DECLINES_LEFT_OUT: m.declined > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
         },
     )
 

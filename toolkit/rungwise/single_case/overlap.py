@@ -12,6 +12,7 @@ from rungwise.basis.errors import check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import pair_counts
 
 TIES = ("half", "zero")
@@ -68,6 +69,8 @@ def pnd_batch(batch: SeriesBatch) -> Estimates:
             AT_THE_END: usable & _best_is_end_of_scale(batch, in_a, best),
             ONE_POINT: usable & (without_best != value) & (batch.n_a > 1),
             LONGER_BASELINE: usable,
+            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
             IGNORES_TREND: usable,
             NO_INTERVAL: usable,
         },
@@ -137,6 +140,8 @@ def pem_batch(batch: SeriesBatch, *, ties: str = "half") -> Estimates:
         cautions={
             NO_OCCASION: ~usable,
             MEDIAN_DECLINED: usable & np.isneginf(median),
+            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
             IGNORES_TREND: usable,
             NO_INTERVAL: usable,
         },
@@ -195,6 +200,8 @@ def pand_batch(batch: SeriesBatch) -> Estimates:
         cautions={
             NO_OCCASION: ~usable,
             SMALL_EITHER_WAY: usable & (removed == np.minimum(batch.n_a, batch.n_b)),
+            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
             IGNORES_TREND: usable,
             NO_INTERVAL: usable,
         },
@@ -252,6 +259,8 @@ def ird_batch(batch: SeriesBatch) -> Estimates:
         cautions={
             NO_OCCASION: ~usable,
             NOT_UNIQUE: usable & (highest > lowest),
+            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
             IGNORES_TREND: usable,
             NO_INTERVAL: usable,
         },

@@ -13,7 +13,15 @@ from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.basis.null_trend import trend_distribution, trend_variance
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.trend import Stretch, batch_for
+from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.stretch import (
+    Stretch,
+    at_rank,
+    batch_for,
+    flush_left,
+    median_of_sorted,
+    row_medians,
+)
 
 INTERVALS = ("exact", "normal")
 INTERCEPTS = ("median_residual", "medians")
@@ -73,7 +81,7 @@ def theil_sen_batch(
     stretch = Stretch.of(batch, phase)
     rows, places = stretch.codes.shape
     rated = stretch.used & ~stretch.declined
-    values, times = _flush_left(stretch.values, rated), _flush_left(stretch.times, rated)
+    values, times = flush_left(stretch.values, rated), flush_left(stretch.times, rated)
     n = rated.sum(axis=1)
     slope, low, high, start = (np.full(rows, np.nan) for _ in range(4))
     slopes = np.zeros(rows, dtype=np.int64)
@@ -85,13 +93,13 @@ def theil_sen_batch(
         y, t = values[part], times[part]
         ordered, count = _sorted_slopes(y, t)
         slopes[part] = count
-        slope[part] = _median_of_sorted(ordered, count)
+        slope[part] = median_of_sorted(ordered, count)
         half_width, normal[part] = _half_widths(y, t, n[part], confidence, interval)
         low[part], high[part] = _limits(ordered, count, half_width)
         if intercept == "medians":
-            start[part] = _row_medians(y, n[part]) - slope[part] * _row_medians(t, n[part])
+            start[part] = row_medians(y, n[part]) - slope[part] * row_medians(t, n[part])
         else:
-            start[part] = _row_medians(y - slope[part, None] * t, n[part])
+            start[part] = row_medians(y - slope[part, None] * t, n[part])
     short = slopes == 0
     level = (n > 0) & (_extreme(values, np.fmax) == _extreme(values, np.fmin))
     low[level], high[level] = np.nan, np.nan
@@ -120,6 +128,7 @@ def theil_sen_batch(
             ONE_RATING: ~short & level,
             NO_LIMITS: ~short & ~level & np.isnan(low),
             WITHOUT_DECLINES: left_out > 0,
+            MISSING_CAUTION: batch.n_missing > 0,
             NEIGHBORS: ~np.isnan(low),
         },
     )
@@ -183,13 +192,6 @@ def theil_sen(
     )[0]
 
 
-def _flush_left(columns: np.ndarray, keep: np.ndarray) -> np.ndarray:
-    kept = np.where(keep, columns, np.nan)
-    if (keep[:, 1:] <= keep[:, :-1]).all():
-        return kept
-    return np.take_along_axis(kept, np.argsort(~keep, axis=1, kind="stable"), axis=1)
-
-
 def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Give all pairwise slopes of each row in order, NaN at the end, and how many there are."""
     rows, places = y.shape
@@ -209,19 +211,6 @@ def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return slopes, np.sum(~np.isnan(slopes), axis=1)
 
 
-def _median_of_sorted(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
-    return (_at_rank(ordered, (count - 1) // 2 + 1) + _at_rank(ordered, count // 2 + 1)) / 2
-
-
-def _at_rank(ordered: np.ndarray, rank: np.ndarray) -> np.ndarray:
-    """Give the entry of each row at a rank counted from 1; NaN outside."""
-    if not ordered.shape[1]:
-        return np.full(len(ordered), np.nan)
-    place = np.clip(rank - 1, 0, ordered.shape[1] - 1)
-    entry = ordered[np.arange(len(ordered)), place]
-    return np.where((rank >= 1) & (rank <= ordered.shape[1]), entry, np.nan)
-
-
 def _limits(
     ordered: np.ndarray, count: np.ndarray, half_width: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -233,8 +222,8 @@ def _limits(
 def _interpolated(ordered: np.ndarray, rank: np.ndarray) -> np.ndarray:
     whole = np.floor(np.nan_to_num(rank)).astype(np.int64)
     share = rank - whole
-    below = _at_rank(ordered, whole)
-    return np.where(share == 0, below, below + share * (_at_rank(ordered, whole + 1) - below))
+    below = at_rank(ordered, whole)
+    return np.where(share == 0, below, below + share * (at_rank(ordered, whole + 1) - below))
 
 
 def _half_widths(
@@ -273,10 +262,6 @@ def _exact_half_width(tied_times: tuple[int, ...], confidence: float) -> float:
     critical = s[upper <= (1 - confidence) / 2 * (1 + 1e-12)]
     # S moves in steps of 2; C is one step below the critical value.
     return float(critical[0] - 2) if len(critical) else math.nan
-
-
-def _row_medians(columns: np.ndarray, n: np.ndarray) -> np.ndarray:
-    return _median_of_sorted(np.sort(columns, axis=1), n)
 
 
 def _extreme(values: np.ndarray, of: np.ufunc) -> np.ndarray:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from rungwise.basis.errors import check_choice
@@ -11,8 +9,10 @@ from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.basis.null_trend import smallest_trend_p, trend_p
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.series.batch import SeriesBatch
-from rungwise.series.phase_series import PHASES, PhaseSeries
+from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import code_counts, pair_counts
+from rungwise.single_case.stretch import Stretch, batch_for
 
 NO_INTERVAL = "No interval is given: none for the tau of a short series has shown its coverage."
 NEIGHBORS = (
@@ -22,62 +22,6 @@ NEIGHBORS = (
 ONE_RATING = "Every occasion has the same rating, so tau has no value."
 TOO_SHORT = "A trend needs at least two occasions at different times."
 OUT_OF_REACH = "With so few occasions or so many ties no trend, however clear, could reach p = .05."
-DECLINES_WORST = "Declined occasions rank worse than any rating."
-
-
-@dataclass(frozen=True, eq=False)
-class Stretch:
-    """The usable occasions of one phase, or of both, of a batch, flush left.
-
-    Attributes
-    ----------
-    codes, values, times, declined : ndarray, shape (series, places)
-        As in `SeriesBatch`; only the first ``n[r]`` places of row r hold something.
-    n : ndarray of int
-    """
-
-    codes: np.ndarray
-    values: np.ndarray
-    times: np.ndarray
-    declined: np.ndarray
-    n: np.ndarray
-
-    @classmethod
-    def of(cls, batch: SeriesBatch, phase: str | None) -> Stretch:
-        """Cut one phase out of a batch, or take both for None.
-
-        Raises
-        ------
-        ValueError
-            If the batch does not hold the phase.
-        """
-        check_choice("phase", phase, (None, *batch.phases))
-        if phase is None:
-            return cls(batch.codes, batch.values, batch.times, batch.declined, batch.n_a + batch.n_b)
-        start, n = (0 * batch.n_a, batch.n_a) if phase == batch.phases[0] else (batch.n_a, batch.n_b)
-        width = int(n.max(initial=0))
-        alike = bool((start == start[:1]).all())
-        places = np.minimum(start[:, None] + np.arange(width), max(batch.codes.shape[1] - 1, 0))
-
-        def cut(column: np.ndarray) -> np.ndarray:
-            if alike and len(start):
-                return column[:, start[0] : start[0] + width]
-            return np.take_along_axis(column, places, axis=1)
-
-        return cls(cut(batch.codes), cut(batch.values), cut(batch.times), cut(batch.declined), n)
-
-    @property
-    def used(self) -> np.ndarray:
-        """Mask of the places that hold an occasion."""
-        return np.arange(self.codes.shape[1]) < self.n[:, None]
-
-
-def batch_for(series: PhaseSeries, phase: str | None) -> SeriesBatch:
-    """Lay one series out so that the batch holds the phase asked for."""
-    check_choice("phase", phase, (None, *PHASES))
-    if phase in (None, "baseline", "exposure"):
-        return SeriesBatch.of(series)
-    return SeriesBatch.of(series, phases=("baseline", str(phase)))
 
 
 def mann_kendall_batch(
@@ -144,7 +88,8 @@ def mann_kendall_batch(
             TOO_SHORT: short,
             ONE_RATING: ~short & (free_rating == 0),
             OUT_OF_REACH: ~short & (smallest > 0.05),
-            DECLINES_WORST: (stretch.declined & stretch.used).any(axis=1),
+            DECLINED_CAUTION: (stretch.declined & stretch.used).any(axis=1),
+            MISSING_CAUTION: batch.n_missing > 0,
             NEIGHBORS: ~short,
             NO_INTERVAL: ~short & (free_rating > 0),
         },
