@@ -14,6 +14,10 @@ from rungwise.tables.grid import TextColumn
 from rungwise.tables.identity import code_identity, text_identity
 from rungwise.tables.schema import Field, Schema, plain, plain_missing, tidy
 
+CODES = {
+    "person": "letters, digits, dots, hyphens and underscores, without blanks, at most 40",
+    "code": "letters, digits, blanks and . _ - ' & / +, at most 60",
+}
 FORMULA_BLANK = "\x00formula"
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COMMA = re.compile(r"[+-]?\d+,(\d+)")
@@ -139,7 +143,7 @@ def _strings(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
             continue
         what = _identity(text, described)
         if what:
-            code = "identity_value" if described.kind == "code" else "identity_text"
+            code = "identity_value" if described.kind in CODES else "identity_text"
             faults.append(Fault(code, place, {"what": what}))
         elif described.enum:
             values[place] = described.words.get(plain(text))
@@ -148,17 +152,18 @@ def _strings(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
                 facts = {"title": described.title, "allowed": ", ".join(described.enum), "hint": near}
                 faults.append(Fault("word_unknown", place, facts))
         elif pattern and not pattern.fullmatch(text):
-            code = "code_form" if described.kind == "code" else "text_form"
-            faults.append(Fault(code, place, {"example": described.example}))
+            code = "code_form" if described.kind in CODES else "text_form"
+            form = CODES.get(described.kind, "")
+            faults.append(Fault(code, place, {"example": described.example, "form": form}))
         else:
             values[place] = text.casefold() if described.kind == "word" else text
     return Parsed(values, blank, {}, faults)
 
 
 def _identity(text: str, described: Field) -> str:
-    if described.kind == "code":
+    if described.kind == "person":
         return code_identity(text)
-    return text_identity(text) if described.kind in ("text", "label") else ""
+    return text_identity(text) if described.kind in ("code", "text", "label") else ""
 
 
 def _numbers(texts: list[str], blank: np.ndarray, described: Field, decimal_comma: bool) -> Parsed:

@@ -174,7 +174,7 @@ class Draft:
     def _shown(self, name: str, index: int) -> str:
         """Give what stands in a cell as a report may show it."""
         text = self.text(name, index).strip()
-        if self.schema.fields[name].kind == "code":
+        if self.schema.fields[name].kind == "person":
             return HIDDEN if code_identity(text) else text
         return shown(text)
 

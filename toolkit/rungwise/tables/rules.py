@@ -231,11 +231,7 @@ _CELLS = (
     _error("formula_failed", "The cell holds a formula that failed.", "Type the value."),
     _error("word_unknown", "{title} must be one of: {allowed}{hint}.", "Use one of these words."),
     _error("yes_no_unknown", "{title} must be yes or no.", "Write yes or no."),
-    _error(
-        "code_form",
-        "A code is made of letters, digits, dots, hyphens and underscores, without blanks, at most 40.",
-        "Shorten or rewrite the code.",
-    ),
+    _error("code_form", "A code here is made of {form}.", "Shorten or rewrite the code."),
     _error("text_form", "This is not written as {example}.", "Write it as in {example}."),
     _warning(
         "decimal_comma",

@@ -32,7 +32,8 @@ class Field:
     type : str
         ``"string"``, ``"number"``, ``"integer"``, ``"date"`` or ``"boolean"``.
     kind : str
-        For text: ``"code"`` (a key), ``"label"`` (a word used throughout) or ``"text"``.
+        For text: ``"person"`` (the code of a person), ``"code"`` (of anything else),
+        ``"label"`` (a word used throughout), ``"word"`` (the same in lower case) or ``"text"``.
     required : bool
         A row without it is set aside.
     required_when : str
