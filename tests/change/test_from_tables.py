@@ -88,7 +88,7 @@ def test_different_kinds_of_rater_are_never_compared():
     assert by_rater["parent"].classes.categories.tolist() == ["cannot_be_said"]
     assert by_rater["child"].classes.categories.tolist() == ["cannot_be_said"]
     assert by_rater["not recorded"].classes.categories.tolist() == ["recovered"]
-    words = "Children whose two scores are by different kinds of rater, so that they are not compared: 1."
+    words = "Children whose two scores are by different kinds of rater and not compared: 1."
     assert by_rater["parent"].cautions == by_rater["child"].cautions == (words,)
     assert by_rater["not recorded"].cautions == ()
 

@@ -321,6 +321,6 @@ def _left_out(repeated: int, backward: int, mixed: int) -> tuple[str, ...]:
         )
     if mixed:
         said.append(
-            f"Children whose two scores are by different kinds of rater, so that they are not compared: {mixed}."
+            f"Children whose two scores are by different kinds of rater and not compared: {mixed}."
         )
     return tuple(said)

@@ -1,0 +1,238 @@
+"""Outside values for agreement: kappa, Fleiss' kappa, intraclass correlations."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+from rungwise.agreement.icc import icc, mean_squares
+from rungwise.agreement.kappa import kappa_from_table
+from rungwise.agreement.several_observers import fleiss_kappa
+from rungwise.published.check import Check
+
+_READ = "read in the source"
+_MEMORY = "from memory of the source"
+_RECOMPUTED = "recomputed by two independent routes"
+
+_SHROUT_FLEISS = "Shrout & Fleiss 1979, Psychol Bull 86:420-428, Tables 2 to 4"
+_JUDGES = [
+    [9.0, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7],
+]  # fmt: skip
+_QUOTED = _SHROUT_FLEISS + ", as quoted in the help of an R data package"
+# Form, printed value with its source, standing and digits, recomputed value, 95 % limits.
+_ICC = (
+    ("1,1", 0.17, (_SHROUT_FLEISS, _MEMORY, 2), 0.16574177, (-0.132932, 0.722560)),
+    ("2,1", 0.290, (_QUOTED, _READ, 3), 0.28976378, (0.018787, 0.761084)),
+    ("3,1", 0.715, (_QUOTED, _READ, 3), 0.71484071, (0.342465, 0.945858)),
+    ("1,k", 0.44, (_SHROUT_FLEISS, _MEMORY, 2), 0.44279713, ()),
+    ("2,k", 0.620, (_QUOTED, _READ, 3), 0.62005055, (0.07114, 0.92723)),
+    ("3,k", 0.909, (_QUOTED, _READ, 3), 0.90931554, (0.675675, 0.985892)),
+)
+_STEPPED_UP = (
+    "Limits stepped up from those of one rater, as R package psych gives them; R package irr gives "
+    ".03944 and .92857."
+)
+
+_COHEN_1968 = "Cohen 1968, Psychol Bull 70:213-220, as quoted in the help of R package psych"
+_COHEN_TABLE = [[88, 14, 18], [10, 40, 10], [2, 6, 12]]
+_FCE = "Fleiss, Cohen & Everitt 1969, Psychol Bull 72:323-327, data in the help of R package psych"
+_FCE_TABLE = [[106, 10, 4], [22, 28, 10], [2, 12, 6]]
+_FCE_WEIGHTS = [[1, 0, 0.4444], [0, 1, 0.6667], [0.4444, 0.6667, 1]]
+_LANDIS_KOCH = "Landis & Koch 1977, Biometrics 33:159-174, data in R package vcd (MSPatients)"
+_WINNIPEG = [[38, 5, 0, 1], [33, 11, 3, 0], [10, 14, 5, 6], [3, 7, 3, 10]]
+_NEW_ORLEANS = [[5, 3, 0, 0], [3, 11, 4, 0], [2, 13, 3, 4], [1, 2, 4, 14]]
+_SEXUAL_FUN = [[7, 7, 2, 3], [2, 8, 3, 7], [1, 5, 4, 9], [2, 8, 9, 14]]
+_SEXUAL_FUN_SOURCE = "Agresti 1990, data in R package vcd (SexualFun)"
+_FLEISS_1971 = "Fleiss 1971, Psychol Bull 76:378-382, psychiatric diagnoses"
+_TWO_BY_TWO = "Textbook 2 x 2 table"
+
+# Thirty patients, six psychiatrists, how many chose each of five diagnoses.
+_DIAGNOSES = (
+    "00060 03003 01401 00006 03030 20400 00402 20310 20040 00006 10050 11040 03300 10050 02031 "
+    "00501 30012 51000 02040 10203 00006 01050 02013 20040 10041 05010 40002 02040 10500 00006"
+)
+
+
+def _by_patient() -> list[list[str]]:
+    return [
+        [str(diagnosis) for diagnosis, count in enumerate(row, start=1) for _ in range(int(count))]
+        for row in _DIAGNOSES.split()
+    ]
+
+
+def _fleiss_kappa() -> float:
+    return fleiss_kappa(_by_patient()).value
+
+
+def _fleiss_count(name: str) -> float:
+    return fleiss_kappa(_by_patient()).counts[name]
+
+
+def _disagreement(weights: list[list[float]]) -> list[list[float]]:
+    most = max(max(row) for row in weights)
+    return [[1 - weight / most for weight in row] for row in weights]
+
+
+def _kappa(table: Any, weights: Any = None) -> float:
+    return kappa_from_table(table, weights).value
+
+
+def _kappa_count(name: str, table: Any, weights: Any = None) -> float:
+    return kappa_from_table(table, weights).counts[name]
+
+
+def _icc(form: str) -> float:
+    return icc(_JUDGES, form).value
+
+
+def _icc_limit(form: str, end: int) -> float:
+    estimate = icc(_JUDGES, form)
+    return (estimate.ci_low, estimate.ci_high)[end]
+
+
+def _mean_square(name: str) -> float:
+    import numpy as np
+
+    return float(getattr(mean_squares(np.array(_JUDGES)), name))
+
+
+def _check(
+    statistic: str,
+    example: str,
+    source: str,
+    standing: str,
+    published: float,
+    digits: int,
+    ours: Callable[[], float],
+    note: str = "",
+) -> Check:
+    return Check(statistic, example, source, standing, published, ours, 0.5 * 10.0**-digits, note)
+
+
+def _icc_checks() -> list[Check]:
+    example = "6 targets, 4 judges"
+    checks = [
+        _check(
+            f"mean square, {name}", example, _SHROUT_FLEISS, _MEMORY, value, 2, partial(_mean_square, name)
+        )
+        for name, value in (("between", 11.24), ("within", 6.26), ("raters", 32.49), ("residual", 1.02))
+    ]
+    for form, printed, (source, standing, digits), value, limits in _ICC:
+        name = f"ICC({form})"
+        checks.append(_check(name, example, source, standing, printed, digits, partial(_icc, form)))
+        checks.append(_check(name, example, _SHROUT_FLEISS, _RECOMPUTED, value, 8, partial(_icc, form)))
+        places, note = (5, _STEPPED_UP) if form == "2,k" else (6, "")
+        checks += [
+            _check(
+                f"{name}, {('lower', 'upper')[end]} limit", example, _SHROUT_FLEISS, _RECOMPUTED, limit,
+                places, partial(_icc_limit, form, end), note,
+            )
+            for end, limit in enumerate(limits)
+        ]  # fmt: skip
+    return checks
+
+
+def _kappa_checks() -> list[Check]:
+    checks = []
+    for place, table, plain, printed, error, linear, quadratic in (
+        ("Winnipeg", _WINNIPEG, 0.2079425, 0.208, 0.0504554, 0.3797305, 0.5245765),
+        ("New Orleans", _NEW_ORLEANS, 0.2965166, 0.297, 0.0785039, 0.4772727, 0.6255814),
+    ):
+        example = f"multiple sclerosis, {place}"
+        checks += [
+            _check("kappa", example, _LANDIS_KOCH, _MEMORY, printed, 3, partial(_kappa, table)),
+            _check("kappa", example, _LANDIS_KOCH, _RECOMPUTED, plain, 7, partial(_kappa, table)),
+            _check(
+                "kappa, standard error", example, _LANDIS_KOCH, _RECOMPUTED, error, 7,
+                partial(_kappa_count, "standard_error", table),
+            ),
+            _check(
+                "weighted kappa, linear", example, _LANDIS_KOCH, _RECOMPUTED, linear, 7,
+                partial(_kappa, table, "linear"),
+            ),
+            _check(
+                "weighted kappa, quadratic", example, _LANDIS_KOCH, _RECOMPUTED, quadratic, 7,
+                partial(_kappa, table, "quadratic"),
+            ),
+        ]  # fmt: skip
+    return checks
+
+
+CHECKS: tuple[Check, ...] = (
+    *_icc_checks(),
+    _check("kappa", "200 diagnoses", _COHEN_1968, _READ, 0.492, 3, partial(_kappa, _COHEN_TABLE)),
+    _check(
+        "kappa", "200 diagnoses", _COHEN_1968, _RECOMPUTED, 0.49152542, 8, partial(_kappa, _COHEN_TABLE)
+    ),
+    _check(
+        "weighted kappa", "200 diagnoses, disagreement weights 0 1 3 / 1 0 6 / 3 6 0", _COHEN_1968, _READ,
+        0.348, 3, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 3], [1, 0, 6], [3, 6, 0]])),
+    ),
+    _check(
+        "weighted kappa", "200 diagnoses, asymmetric weights 0 1 4 / 1 0 6 / 2 2 0", _COHEN_1968, _READ,
+        0.353, 3, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 4], [1, 0, 6], [2, 2, 0]])),
+        "Rows of the weights belong to rows of the table; transposed they give .421.",
+    ),
+    _check("kappa", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.42857, 5, partial(_kappa, _FCE_TABLE)),
+    _check(
+        "kappa, standard error", "200 trials, 3 categories", _FCE, _MEMORY, 0.054, 3,
+        partial(_kappa_count, "standard_error", _FCE_TABLE),
+    ),
+    _check(
+        "kappa, standard error", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.053711, 6,
+        partial(_kappa_count, "standard_error", _FCE_TABLE),
+    ),
+    _check(
+        "kappa, null standard error", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.055512, 6,
+        partial(_kappa_count, "null_standard_error", _FCE_TABLE),
+    ),
+    _check(
+        "weighted kappa", "200 trials, weights 1 0 .4444 / 0 1 .6667 / .4444 .6667 1", _FCE, _RECOMPUTED,
+        0.50707, 5, partial(_kappa, _FCE_TABLE, _FCE_WEIGHTS),
+    ),
+    _check(
+        "weighted kappa, standard error", "200 trials, weights 1 0 .4444 / 0 1 .6667 / .4444 .6667 1", _FCE,
+        _RECOMPUTED, 0.056994, 6, partial(_kappa_count, "standard_error", _FCE_TABLE, _FCE_WEIGHTS),
+        "As R package vcd gives it; a printed value of about .050 is remembered and unconfirmed.",
+    ),
+    *_kappa_checks(),
+    _check(
+        "kappa", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.1293303, 7, partial(_kappa, _SEXUAL_FUN)
+    ),
+    _check(
+        "kappa, standard error", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.0685985, 7,
+        partial(_kappa_count, "standard_error", _SEXUAL_FUN),
+    ),
+    _check(
+        "weighted kappa, linear", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.2373806, 7,
+        partial(_kappa, _SEXUAL_FUN, "linear"),
+    ),
+    _check(
+        "weighted kappa, linear, standard error", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED,
+        0.0783163, 7, partial(_kappa_count, "standard_error", _SEXUAL_FUN, "linear"),
+    ),
+    _check(
+        "kappa", "20, 5 / 10, 15", _TWO_BY_TWO, _MEMORY, 0.40, 7, partial(_kappa, [[20, 5], [10, 15]])
+    ),
+    _check(
+        "Fleiss' kappa", "30 patients, 6 psychiatrists", _FLEISS_1971, _MEMORY, 0.430, 3,
+        _fleiss_kappa,
+    ),
+    _check(
+        "Fleiss' kappa", "30 patients, 6 psychiatrists", _FLEISS_1971, _RECOMPUTED, 0.4302445, 7,
+        _fleiss_kappa,
+    ),
+    _check(
+        "Fleiss' kappa, z", "30 patients, 6 psychiatrists", _FLEISS_1971, _RECOMPUTED, 17.6518, 4,
+        lambda: _fleiss_kappa() / _fleiss_count("null_standard_error"),
+    ),
+    *(
+        _check(
+            f"Fleiss' kappa, category {category}", "30 patients, 6 psychiatrists", _FLEISS_1971,
+            _RECOMPUTED, value, 3,
+            partial(_fleiss_count, f"category {category}"),
+        )
+        for category, value in enumerate((0.245, 0.245, 0.520, 0.471, 0.566), start=1)
+    ),
+)  # fmt: skip
