@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 
 import nbformat
+import numpy as np
 import pytest
+from rungwise.basis.estimate import Estimate
+from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
+from rungwise.single_case.error_rates import ErrorRates
+from rungwise.single_case.verdict import Rule, Verdict, words_of
+from rungwise.single_case.verdict_words import headline, questions
 
 VOID = {"meta", "img", "br", "hr", "source", "link", "input"}
 
@@ -81,3 +89,68 @@ def cell_of():
         )
 
     return make
+
+
+def estimate(
+    statistic: str, value: float, low: float = math.nan, high: float = math.nan, **fields
+) -> Estimate:
+    return Estimate(statistic, value, low, high, **{"n": 14, "method": f"{statistic}, by hand", **fields})
+
+
+def hand_made_verdict(code: str = "fell_beyond_baseline", *, declines: bool = True) -> Verdict:
+    """A verdict whose numbers were written down, not computed."""
+    made = Verdict(
+        code=code,
+        words=words_of(code),
+        fell=estimate("tau", 0.82, 0.4, 0.95, p_value=0.0004, counts={"smallest_p": 0.00005}),
+        size=estimate("nap", 0.91, 0.7, 0.975),
+        baseline_trend=estimate("mann_kendall", 0.2, p_value=0.36, n=6, counts={"smallest_p": 0.0014}),
+        beyond_baseline=estimate("at_end", -4.2, -7.9, -0.5, unit="points"),
+        difference=estimate("mean_difference", -3.6, -5.1, -2.1, unit="points"),
+        without_declines=(
+            estimate("tau", 0.79, p_value=0.0009, counts={"smallest_p": 0.0001}) if declines else None
+        ),
+        smallest_p=0.00005,
+        questions=(),
+        cautions=("A caution that must stand beside the number.",),
+    )
+    return replace(made, questions=questions(made, 0.05))
+
+
+SERIES = PhaseSeries(
+    [8, 7, None, 8, 9, 7, 6, 7, None, 5, 4, 3, 2, 3, 2, 1],
+    ["baseline"] * 6 + ["exposure"] * 8 + ["maintenance"] * 2,
+    np.arange(16) * 7.0,
+    [False] * 2 + [True] + [False] * 13,
+    label="C014 gangway",
+    floor=0,
+    ceiling=10,
+)
+RATES = ErrorRates(
+    5, 10, {0.0: 0.01, 0.2: 0.02, 0.4: 0.034, 0.6: 0.062}, {0.0: 0.8, 0.2: 0.74, 0.4: 0.61, 0.6: 0.5},
+    "a fall of 3 points",
+)  # fmt: skip
+
+
+def hand_made_answer(code: str = "fell_beyond_baseline", ladders: int = 1) -> ChildAnswer:
+    """An answer about an invented child, over one ladder or several."""
+    verdict = hand_made_verdict(code)
+    names = ["gangway", "rope net", "tire swing"][:ladders]
+    return ChildAnswer(
+        child_id="C014",
+        outcome="fear",
+        headline=headline(verdict, "C014's fear"),
+        verdict=verdict,
+        ladders=tuple(LadderAnswer(name, SERIES, hand_made_verdict(code)) for name in names),
+        rates=RATES,
+        level=1,
+        set_aside=0,
+        rule=Rule(),
+        cautions=verdict.cautions,
+    )
+
+
+@pytest.fixture
+def answer_of():
+    """Make a hand-made answer: a verdict code and how many ladders."""
+    return hand_made_answer

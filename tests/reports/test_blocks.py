@@ -70,6 +70,11 @@ def test_a_table_that_must_not_fold_scrolls():
     assert 'class="table"' in blocks.table([{"a": 1}], caption="x", fold=False).html
 
 
+def test_only_long_tables_may_break_across_printed_pages():
+    for rows, kind in ((20, "table folds"), (21, "table folds long")):
+        assert f'class="{kind}"' in blocks.table([{"a": i} for i in range(rows)], caption="x").html
+
+
 def test_blocks_can_be_joined():
     joined = blocks.heading("Numbers") + blocks.paragraph("One.", "Two.")
     assert joined.html == "<h2>Numbers</h2>\n<p>One. Two.</p>"

@@ -122,6 +122,14 @@ def test_a_page_without_footer_cells_is_well_formed(notebook, read_page):
     assert len(page.all("main")) == 1
 
 
+def test_what_a_cell_returns_is_shown_like_what_it_displays(notebook, read_page):
+    shown = notebook.cells[3].outputs[0]
+    notebook.cells[3].outputs[0] = nbformat.v4.new_output(
+        "execute_result", data=shown.data, execution_count=1
+    )
+    assert read_page(render_page(notebook, title="x")).all("p")[0].text == "Fear < came down."
+
+
 def luminance(color: str) -> float:
     channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]

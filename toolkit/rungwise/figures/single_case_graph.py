@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rungwise.audit.wording import MONTHS
 from rungwise.basis.errors import check_choice
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.figures.style import DECLINED, PALETTE, PHASE_MARKS, blank_axes, styled
@@ -20,18 +21,15 @@ from rungwise.series.phase_series import PhaseSeries
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from rungwise.single_case.verdict import Verdict
+
 LINES = (None, "median", "theil_sen")
 PHASE_WORDS = {"baseline": "baseline", "exposure": "exposure", "maintenance": "maintenance",
                "follow_up": "follow-up"}  # fmt: skip
 # Of the scale's height: the free strip between the scale and the row of declines, and that row.
 _STRIP, _ROW = 0.035, 0.11
 _NARROW = 5.0
-
-
-class HasWords(Protocol):
-    """What carries a verdict in words: a `Verdict`, or a `LadderAnswer` with one."""
-
-    words: str
+_PROJECTED_POINTS = 25
 
 
 @dataclass(frozen=True)
@@ -64,7 +62,7 @@ def single_case_graph(
     series: PhaseSeries,
     ax: Axes | None = None,
     *,
-    answer: HasWords | None = None,
+    answer: Verdict | None = None,
     lines: str | None = None,
     projection: Projection | bool = False,
     starts_on: date | None = None,
@@ -85,7 +83,7 @@ def single_case_graph(
     series : PhaseSeries
     ax : matplotlib.axes.Axes, optional
         Where to draw; a new figure otherwise, known to no plotting session.
-    answer : Verdict or LadderAnswer, optional
+    answer : Verdict, optional
         Puts the verdict in words beside the title.
     lines : {None, "median", "theil_sen"}
         A line through each phase: its median rating (declines count as worst), or its Theil–Sen line.
@@ -140,7 +138,7 @@ def single_case_graph(
     return ax
 
 
-def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: HasWords | None = None) -> str:
+def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: Verdict | None = None) -> str:
     """Say in words what the graph shows, for those who do not see it.
 
     Examples
@@ -150,7 +148,7 @@ def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: HasWo
     """  # noqa: E501
     sentences = [f"Graph of {rating} by {'occasion' if _numbered(series) else 'day'}."]
     if answer is not None:
-        sentences.append(f"Verdict: {_words(answer)}.")
+        sentences.append(f"Verdict: {answer.words}.")
     for run in _runs(series):
         values = series.values[run.start : run.stop]
         rated = values[~np.isnan(values)]
@@ -229,7 +227,7 @@ def _time_axis(ax: Axes, series: PhaseSeries, starts_on: date | None, narrow: bo
     labels = []
     for i, day in enumerate(ticks):
         new_year = i == 0 or day.year != ticks[i - 1].year
-        labels.append(f"{day:%b} {day.day}" + (f"\n{day.year}" if new_year else ""))
+        labels.append(f"{MONTHS[day.month - 1][:3]} {day.day}" + (f"\n{day.year}" if new_year else ""))
     ax.set_xticks([(day - starts_on).days for day in ticks], labels)
 
 
@@ -355,15 +353,21 @@ def _draw_projection(ax: Axes, series: PhaseSeries, projection: Projection | Any
 
 
 def _projected(series: PhaseSeries) -> Projection | None:
-    raise NotImplementedError
+    from rungwise.single_case.level import level_and_slope_change
+
+    baseline, exposure = (series.times[series.phases == phase] for phase in ("baseline", "exposure"))
+    if not len(baseline) or not len(exposure):
+        return None
+    times = np.linspace(baseline[0], exposure[-1], _PROJECTED_POINTS)
+    return Projection(times, *level_and_slope_change(series).projection(times))
 
 
 def _titles(
-    ax: Axes, series: PhaseSeries, answer: HasWords | None, title: str | None, label_rows: int
+    ax: Axes, series: PhaseSeries, answer: Verdict | None, title: str | None, label_rows: int
 ) -> None:
     text = series.label if title is None else title
     if answer is not None:
-        words = _words(answer)
+        words = answer.words
         text = f"{text}: {words}" if text else words[0].upper() + words[1:]
     if text:
         letters = int(10.8 * (ax.get_figure(root=True).get_figwidth() - 0.9))  # type: ignore[union-attr]
@@ -383,10 +387,6 @@ def _legend(ax: Axes, narrow: bool) -> None:
         handles, labels, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=ax.transAxes + below,
         borderaxespad=0, borderpad=0, ncols=1 if narrow else 3, handlelength=2.4, columnspacing=1.8,
     )  # fmt: skip
-
-
-def _words(answer: Any) -> str:
-    return str(answer.words if hasattr(answer, "words") else answer.verdict.words)
 
 
 def _numbered(series: PhaseSeries) -> bool:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH = 96
+# Longer tables may break across printed pages, with their headings repeated; shorter ones stay whole.
+_LONG = 20
 
 
 @dataclass(frozen=True)
@@ -208,10 +210,11 @@ def table(
         ]
         body.append("<tr>" + "".join(cells) + "</tr>")
     under = "".join(f'<p class="table-note">{_safe(sentence)}</p>' for sentence in notes)
+    kinds = "table" + (" folds" if fold else "") + (" long" if len(records) > _LONG else "")
     markup = (
-        f'<div class="table{" folds" if fold else ""}" role="region" aria-label="{_safe(caption)}" '
+        f'<div class="{kinds}" role="region" aria-label="{_safe(caption)}" '
         f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead><tr>{head}</tr></thead>'
-        f"<tbody>{''.join(body)}</tbody></table></div>{under}"
+        f"<tbody>{''.join(body)}</tbody></table>{under}</div>"
     )
     lines = [caption, *_columns(records, columns, numeric), *map(_fill, notes)]
     return Block(markup, "\n".join(lines))

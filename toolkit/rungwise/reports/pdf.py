@@ -62,6 +62,29 @@ def find_browser() -> str | None:
     return next((place for place in places if os.access(place, os.X_OK)), None)
 
 
+def check_browser() -> str:
+    """Give the command of a browser that can print.
+
+    Raises
+    ------
+    RungwiseError
+        If there is none; the message says what to do instead.
+    """
+    browser = find_browser()
+    if browser is None:
+        named = os.environ.get(BROWSER_VARIABLE)
+        reason = (
+            f"{BROWSER_VARIABLE} names {named!r}, which cannot be run"
+            if named
+            else "no Chromium, Chrome or Edge was found on this computer"
+        )
+        raise RungwiseError(
+            f"The PDF cannot be made because {reason}; open the HTML page in any browser and print it, "
+            "or install one of these."
+        )
+    return browser
+
+
 def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
     """Print a page made by `render_page`.
 
@@ -88,18 +111,7 @@ def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
         If there is no browser that can print, or it failed; the message says what to do instead.
     """
     check_choice("paper", paper, PAPERS)
-    browser = find_browser()
-    if browser is None:
-        named = os.environ.get(BROWSER_VARIABLE)
-        reason = (
-            f"{BROWSER_VARIABLE} names {named!r}, which cannot be run"
-            if named
-            else "no Chromium, Chrome or Edge was found on this computer"
-        )
-        raise RungwiseError(
-            f"The PDF was not made because {reason}; open the HTML page in any browser and print it, "
-            "or install one of these."
-        )
+    browser = check_browser()
     sized = page.replace("</head>", f"<style>@page {{ size: {paper}; }}</style>\n</head>", 1)
     # Some browsers are packed so that they see only the user's own folders, not the system's
     # temporary one; the home folder is tried second.

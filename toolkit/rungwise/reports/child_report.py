@@ -1,0 +1,98 @@
+"""One child's report as a file: the notebook `one_child` run on a practice's own data."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+from rungwise.reports.html import render_page
+from rungwise.reports.notebook_run import run_notebook
+from rungwise.reports.pdf import check_browser, page_to_pdf
+from rungwise.reports.write import check_free, write_files
+from rungwise.series.caseload import read_caseload
+from rungwise.single_case.child_answer import which_child
+
+NOTEBOOK = "one_child"
+
+
+def write_child_report(
+    path: str | Path,
+    child_id: str | None = None,
+    *,
+    to: str | Path,
+    outcome: str | None = None,
+    overwrite: bool = False,
+    today: date | None = None,
+    pdf: bool = False,
+    paper: str = "A4",
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Write the page about one child.
+
+    Everything that can be refused is refused before the work begins, and the files appear whole or
+    not at all.
+
+    Parameters
+    ----------
+    path : str or Path
+        What `read_caseload` reads.
+    child_id : str, optional
+        The child's code; may be left out where there is only one child.
+    to : str or Path
+        A file ending in ``.html``, or a folder, which then gets ``child_CODE.html``.
+    outcome : str, optional
+        What was rated; needed only where a child has several outcomes and none is ``"fear"``.
+    overwrite : bool
+        Whether earlier files of these names may be replaced.
+    today : datetime.date, optional
+        Stated on the page, and the day after which dates are refused. Without it the page bears no
+        date, and the computer's date is used for the check only.
+    pdf : bool
+        Also print the page to a PDF beside it, with a browser that is already on the computer.
+    paper : {"A4", "letter"}
+        Paper of the PDF.
+    progress : callable, optional
+        Called with the number of steps done and their total.
+
+    Returns
+    -------
+    list of Path
+        The files written, the page first.
+
+    Raises
+    ------
+    ValueError
+        If the child or the outcome is not there.
+    DataProblems
+        If nothing in the files can be used.
+    RungwiseError
+        If a file is in the way or cannot be written, or a PDF is wanted and no browser is found.
+    """
+    caseload = read_caseload(path, today=today)
+    child_id = which_child(caseload, child_id)
+    page_file = _target(Path(to), child_id)
+    targets = [page_file, *([page_file.with_suffix(".pdf")] if pdf else [])]
+    for target in targets:
+        check_free(target, overwrite=overwrite)
+    if pdf:
+        check_browser()
+    parameters = {
+        "path": Path(path),
+        "child": child_id,
+        "outcome": outcome,
+        "today": None if today is None else today.isoformat(),
+    }
+    notebook = run_notebook(NOTEBOOK, parameters, progress=progress)
+    page = render_page(notebook, title=f"{child_id}: is the fear coming down?")
+    contents: dict[str | Path, str | bytes] = {page_file: page}
+    if pdf:
+        contents[targets[1]] = page_to_pdf(page, paper=paper)
+    return write_files(contents, overwrite=overwrite)
+
+
+def _target(to: Path, child_id: str) -> Path:
+    if to.suffix.lower() in (".html", ".htm"):
+        return to
+    return to / f"child_{re.sub(r'[^A-Za-z0-9._-]+', '_', child_id)}.html"
