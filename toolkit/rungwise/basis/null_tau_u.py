@@ -29,8 +29,15 @@ import math
 import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.basis.null_trend import trend_p, trend_variance
-from rungwise.basis.null_two_phase import ALTERNATIVES, SMALLEST, normal_tail, smooth_length, two_phase_p
+from rungwise.basis.null_trend import orders, trend_p, trend_variance
+from rungwise.basis.null_two_phase import (
+    ALTERNATIVES,
+    SMALLEST,
+    normal_tail,
+    smooth_length,
+    two_phase_p,
+    whole_share,
+)
 
 TRENDS = ("none", "baseline", "exposure", "both")
 
@@ -112,7 +119,8 @@ def tau_u_p(
         p += _tail(sizes, n_a, trend, abs(s) if alternative == "two-sided" else s)
     if alternative != "improvement":
         p += _tail(sizes[::-1], n_a, trend, abs(s) if alternative == "two-sided" else -s)
-    return min(max(p, SMALLEST), 1.0), True
+    share = float(whole_share(np.array([p]), orders(sizes))[0])
+    return min(max(share, SMALLEST), 1.0), True
 
 
 def regressor_blocks(

@@ -23,7 +23,7 @@ from functools import lru_cache
 import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.basis.null_two_phase import ALTERNATIVES, SMALLEST, extreme, normal_tail
+from rungwise.basis.null_two_phase import ALTERNATIVES, SMALLEST, extreme, normal_tail, whole_share
 
 # Longest series whose orders are counted when times are distinct (about half a second untied).
 _LONGEST = 400
@@ -85,6 +85,7 @@ def trend_p(
                 support, probability = spread
                 p_value[row] = probability[extreme(support, s[row], alternative)].sum()
                 exact[row] = True
+    p_value = np.where(exact, whole_share(p_value, orders(counts)), p_value)
     rows = np.flatnonzero(~exact & (n >= 2))
     if len(rows):
         variance = trend_variance(counts[rows], None if time_counts is None else time_counts[rows])
@@ -117,9 +118,7 @@ def smallest_trend_p(
     check_choice("alternative", alternative, ALTERNATIVES)
     counts = np.atleast_2d(np.asarray(counts)).astype(np.int64)
     n = counts.sum(axis=1)
-    factorials = np.array([math.lgamma(i + 1) for i in range(int(n.max(initial=0)) + 1)])
-    log_p = factorials[counts].sum(axis=1) - factorials[n]
-    p_value = np.exp(log_p) * (2 if alternative == "two-sided" else 1)
+    p_value = (2.0 if alternative == "two-sided" else 1.0) / orders(counts)
     if time_counts is not None:
         for row in np.flatnonzero(~_distinct(counts, time_counts) & (n >= 2)):
             ends = np.array(
@@ -132,6 +131,22 @@ def smallest_trend_p(
                 ]
             )
     return np.where(n >= 2, np.clip(p_value, SMALLEST, 1.0), np.nan)
+
+
+def orders(counts: np.ndarray) -> np.ndarray:
+    """Give the number of different orders of tied ratings, exact while below 1e13.
+
+    Examples
+    --------
+    >>> orders(np.array([[3, 3, 0], [1, 1, 1]])).tolist()
+    [20.0, 6.0]
+    """
+    counts = np.atleast_2d(counts)
+    n = counts.sum(axis=1)
+    factorials = np.array([math.lgamma(i + 1) for i in range(int(n.max(initial=0)) + 1)])
+    with np.errstate(over="ignore"):
+        number = np.exp(factorials[n] - factorials[counts].sum(axis=1))
+    return np.where(number < 1e13, np.rint(number), number)
 
 
 def trend_variance(counts: np.ndarray, time_counts: np.ndarray | None = None) -> np.ndarray:

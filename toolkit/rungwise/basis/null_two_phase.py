@@ -31,7 +31,7 @@ ALTERNATIVES = ("two-sided", "improvement", "worsening")
 # Smallest p-value a double holds at full precision: what "never 0" means beyond it.
 SMALLEST = float(np.finfo(float).tiny)
 
-# Number of splits up to which the transform's counts round to the right whole numbers.
+# Number of cases up to which counts found in floating point round to the right whole numbers.
 _ROUNDABLE = 1e13
 # Below this the transform's absolute error shows in the digits of p.
 _TINY = 1e-7
@@ -100,6 +100,7 @@ def two_phase_p(
         tail = _transform_tails(
             counts[rows], scores, size[rows], low, high, s[rows] * flip, flip, splits, alternative
         )
+        tail = whole_share(tail, splits)
         tiny = np.flatnonzero((splits > _ROUNDABLE) & (tail < _TINY))
         for i in tiny:
             row = rows[i]
@@ -268,6 +269,27 @@ def normal_upper(z: np.ndarray) -> np.ndarray:
     return ndtr(-z)
 
 
+def whole_share(p_value: np.ndarray, total: np.ndarray) -> np.ndarray:
+    """Turn a share of equally likely cases into the exact fraction, as far as doubles can tell.
+
+    A p-value of exactly .05 must not come out one unit in the last place above it.
+
+    Parameters
+    ----------
+    p_value : ndarray of float
+        Right to about 1e-15.
+    total : ndarray of float
+        Number of cases; from 1e13 on the share is left as it is.
+
+    Examples
+    --------
+    >>> float(whole_share(np.array([0.05000000000000002]), np.array([20.0]))[0])
+    0.05
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.where(total <= _ROUNDABLE, np.rint(p_value * total) / total, p_value)
+
+
 def group_scores(counts: np.ndarray) -> np.ndarray:
     """Give each tie group's score: pooled ratings below it minus those above it."""
     below = np.cumsum(counts, axis=1) - counts
@@ -386,8 +408,7 @@ def _transform_tails(
                 extreme = upper * (sums - seen) >= 0
             tail[rows] = np.einsum("ij,ij->j", probability, extreme)
             begin = guess
-    whole = splits <= _ROUNDABLE
-    return np.where(whole, np.rint(tail * splits) / splits, tail)
+    return tail
 
 
 def _transform(
