@@ -60,6 +60,8 @@ class Audit:
         Completeness, weeks without a rating, late entry, recording level.
     set_aside : DataFrame
         Rows set aside, and warnings, by file and rule.
+    problems : DataFrame
+        The same row by row, with what stood there and how to put it right.
     settings : DataFrame
         ``setting, words, value, origin``: each setting, and whether the practice set it.
     inputs : DataFrame
@@ -80,6 +82,7 @@ class Audit:
     discuss: pd.DataFrame
     quality: Quality
     set_aside: pd.DataFrame
+    problems: pd.DataFrame
     settings: pd.DataFrame
     inputs: pd.DataFrame
     cautions: tuple[str, ...]
@@ -136,7 +139,6 @@ def audit_quarter(
     codes = [outcome.code for outcome in outcomes if outcome.code]
     quality_of = quality(caseload, group)
     points = children_to_discuss(caseload, group, outcomes)
-    put_aside = set_aside(caseload)
     flow_table, share_table, beside_table = (
         flow(stages),
         shares(codes, confidence),
@@ -167,7 +169,8 @@ def audit_quarter(
         headline=headline,
         discuss=points_table(points),
         quality=quality_of,
-        set_aside=put_aside,
+        set_aside=set_aside(caseload),
+        problems=caseload.report.table,
         settings=settings_table(caseload.practice),
         inputs=_inputs(caseload),
         cautions=_cautions(outcomes, headline),
@@ -280,7 +283,7 @@ def _cautions(outcomes: Iterable[Outcome], headline: Estimate) -> tuple[str, ...
         for sentence in dict.fromkeys(answer.cautions):
             counts[sentence] = counts.get(sentence, 0) + 1
     of_children = [
-        f"{sentence} (So for {count} of the {len(judged)} children judged.)"
+        f"{sentence} ({'All' if count == len(judged) else f'{count} of'} {len(judged)} children judged.)"
         for sentence, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     ]
     return (*headline.cautions, *of_children)

@@ -218,8 +218,9 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
         f"fall, and as many as a rise."
     ]
     if fell:
+        some = "all" if falls == fell else falls
         sentences.append(
-            f"Of the {count_of(fell, 'fall')}, {falls} would stand if, over the caseload, at most "
+            f"Of the {count_of(fell, 'fall')}, {some} would stand if, over the caseload, at most "
             f"{alpha:.0%} of the changes named were to be false (Benjamini and Hochberg's rule)."
         )
     rates = [outcome.answer.rates for outcome in judged if outcome.answer and outcome.answer.rates]

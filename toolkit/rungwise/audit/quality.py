@@ -21,8 +21,9 @@ DATED = ("date", "starts_on")
 LATE_DAYS = 7
 # Blank where there is nothing to say: no gap in the records.
 MAY_BE_BLANK = {
-    "ratings.occasion", "ratings.trial", "ratings.declined", "ratings.ladder_id", "children.ended_on",
-    "children.co_occurring", "phases.criterion", "observations.note", "actions.done_on", "actions.note",
+    "ratings.occasion", "ratings.trial", "ratings.declined", "ratings.ladder_id", "ratings.note",
+    "children.ended_on", "children.co_occurring", "phases.criterion", "phases.ladder_id",
+    "observations.note", "actions.done_on", "actions.note",
 }  # fmt: skip
 # Asked only of the rows in which another field is filled in.
 ASKED_WHEN = {"children.end_reason": "ended_on"}

@@ -78,6 +78,7 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
         "completeness": audit.quality.completeness,
         "weeks": audit.quality.weeks,
         "set_aside": audit.set_aside,
+        "problems": audit.problems,
         "settings": audit.settings,
         "inputs": audit.inputs,
     }

@@ -24,6 +24,17 @@ def day_words(day: date) -> str:
     return f"{MONTHS[day.month - 1]} {day.day}, {day.year}"
 
 
+def day_short(day: date) -> str:
+    """Write a day in a table's width.
+
+    Examples
+    --------
+    >>> day_short(date(2026, 9, 3))
+    'Sep 3, 2026'
+    """
+    return f"{MONTHS[day.month - 1][:3]} {day.day}, {day.year}"
+
+
 def percent(share: float) -> str:
     """Write a share in whole percent that never rounds to a false 0 or 100.
 

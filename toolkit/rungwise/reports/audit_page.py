@@ -1,0 +1,368 @@
+"""The page of the quarterly audit: each function gives the blocks of one part of it."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from rungwise.audit.audit import Audit
+from rungwise.audit.quality import LATE_DAYS, LEVELS
+from rungwise.audit.serialize import audit_csv, audit_json
+from rungwise.audit.wording import day_short, day_words, percent
+from rungwise.basis.estimate import Estimate
+from rungwise.basis.page_numbers import count_of, format_bounded, format_p
+from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
+from rungwise.reports.blocks import (
+    Block,
+    Blocks,
+    Picture,
+    bullets,
+    heading,
+    lead,
+    note,
+    paragraph,
+    picture,
+    table,
+)
+from rungwise.reports.child_page import day
+from rungwise.reports.provenance import provenance
+from rungwise.reports.words import SAFETY, SAFETY_TITLE
+from rungwise.series.caseload import Caseload, read_caseload
+
+# Rows of a table of gaps on the page; the file has them all.
+LISTED = 20
+NO_RANKING = "These figures describe a caseload. They are no measure of any member of staff."
+
+
+def open_caseload(path: str, today: str | None = None) -> Caseload:
+    """Read a caseload as it stood on a day; by default, today."""
+    return read_caseload(path, today=day(today))
+
+
+def first_page(audit: Audit) -> Blocks:
+    """Give the answer in one sentence, its uncertainty, and what else a manager needs at once."""
+    return Blocks(
+        (
+            heading(f"{audit.label}: quarterly audit {audit.quarter} ({audit.quarter.days})", 1),
+            lead(audit.told.answer, uncertainty=audit.told.uncertainty),
+            bullets(audit.told.first_page),
+        )
+    )
+
+
+def who_was_there(audit: Audit) -> Block:
+    """Give the flow from all children of the files to those judged, with a reason at every loss."""
+    rows = [
+        {
+            "Children": row.words if row.kind == "total" else f"less: {_small(row.words)}",
+            "Less": "" if row.kind == "total" else row.children,
+            "Remaining": row.children if row.kind == "total" else "",
+        }
+        for row in _rows(audit.flow)
+        if row.kind == "total" or row.children
+    ]
+    return heading("Who was there") + table(
+        rows,
+        caption="From the files to the verdicts",
+        numeric=["Less", "Remaining"],
+        notes=[
+            "A child counts once, in the quarter in which exposure ended or the horizon was reached, with "
+            "records up to that day. Reasons that concerned nobody are left out here; flow.csv has them."
+        ],
+        fold=False,
+    )
+
+
+def verdicts(audit: Audit) -> Block:
+    """Give the share of each verdict with its interval, and early leavers beside the others."""
+    judged = int(audit.shares["n"].iloc[0])
+    confidence = f"{audit.headline.confidence:.0%} interval"
+    if not judged:
+        return heading("Did fear come down") + paragraph(
+            "No child was judged, so there are no shares to give."
+        )
+    rows = [
+        {
+            "Verdict": _large(row.words),
+            "Children": row.children,
+            "Share": percent(row.share),
+            confidence: _range(row.ci_low, row.ci_high),
+        }
+        for row in _rows(audit.shares)
+    ]
+    shares = table(
+        rows,
+        caption=f"Verdicts of the {count_of(judged, 'child', 'children')} judged",
+        numeric=["Children", "Share", confidence],
+        notes=[
+            f"Every share is of the {judged} judged, each child once however many ladders. The first row "
+            "adds up the three rows under it. Wilson intervals."
+        ],
+    )
+    ways = [
+        {
+            "Outcome came due because": _large(row.words),
+            "Due": row.due,
+            "Judged": row.judged,
+            "Fell": row.fell,
+            "Rose": row.rose,
+            "Neither": row.other,
+            "Share that fell": f"{percent(row.share_fell)} ({_range(row.ci_low, row.ci_high)})"
+            if row.judged
+            else "",
+        }
+        for row in _rows(audit.beside)
+    ]
+    beside = table(
+        ways,
+        caption="Those who left early beside those who finished",
+        numeric=["Due", "Judged", "Fell", "Rose", "Neither", "Share that fell"],
+    )
+    return heading("Did fear come down") + shares + beside
+
+
+def every_child(audit: Audit) -> Blocks:
+    """Draw every judged child's NAP with its interval, grouped by verdict."""
+    judged = audit.children[audit.children["stage"] == "judged"]
+    if judged.empty:
+        return Blocks()
+    lines = [
+        Judged(row.child_id, Estimate("nap", row.nap, row.nap_low, row.nap_high), row.verdict)
+        for row in _rows(judged)
+    ]
+    pages: list[Picture] = []
+    figures = caterpillar(lines)
+    for number, axes in enumerate(figures, start=1):
+        part = f" Part {number} of {len(figures)}." if len(figures) > 1 else ""
+        caption = (
+            f"Every judged child: how often an exposure rating was better than a baseline rating.{part} "
+            f"{ORDER}"
+        )
+        pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption))
+    return Blocks(pages)
+
+
+def to_discuss(audit: Audit) -> Block:
+    """List the children to discuss, each with the fact and the rule that raised it."""
+    rows = [
+        {"Child": row.child_id, "What was recorded": row.fact, "Listed because": row.rule_words}
+        for row in _rows(audit.discuss)
+    ]
+    return heading("Children to discuss") + table(
+        rows,
+        caption="Facts, each with the rule that raised it",
+        when_empty="no child met a rule for discussion.",
+        notes=[
+            "The list says what was recorded, not what to do. Rules are common practice, no source. "
+            "A child can be listed more than once."
+        ]
+        if rows
+        else [],
+    )
+
+
+def completeness(audit: Audit) -> Block:
+    """Say how complete the records of the quarter are."""
+    quality = audit.quality
+    parts = heading("How complete the records are")
+    parts += paragraph(f"Recording level {quality.level}: {LEVELS[quality.level]}.")
+    parts += _weeks(quality.weeks)
+    gaps = quality.completeness[quality.completeness["recorded"] < quality.completeness["rows"]]
+    whole = len(quality.completeness) - len(gaps)
+    parts += table(
+        [
+            {
+                "Field": f"{row.table}: {row.field.replace('_', ' ')}",
+                "Rows": row.rows,
+                "Filled in": row.recorded,
+                "Share": percent(row.share),
+            }
+            for row in _rows(gaps)
+        ],
+        caption="Fields with gaps in the quarter's rows",
+        numeric=["Rows", "Filled in", "Share"],
+        when_empty="none.",
+        notes=[f"{count_of(whole, 'other field is', 'other fields are')} complete."] if whole else [],
+    )
+    if quality.not_recorded:
+        names = ", ".join(entry.replace(".", ": ").replace("_", " ") for entry in quality.not_recorded)
+        parts += paragraph(f"Never recorded, so nothing can be said about them: {names}.", kind="small")
+    late, known = quality.late
+    if known:
+        parts += paragraph(
+            f"{late} of {count_of(known, 'trial')} with a day of entry ({percent(late / known)}) were "
+            f"entered more than {LATE_DAYS} days late."
+        )
+    return parts
+
+
+def put_aside(audit: Audit) -> Block:
+    """List what was set aside and what was remarked on, by file and rule."""
+    rows = [
+        {
+            "File": row.source,
+            "Rule": row.code,
+            "Rows": row.rows,
+            "First of them": row.problem,
+            "What happened": "set aside" if row.severity == "error" else "used, with a remark",
+        }
+        for row in _rows(audit.set_aside)
+    ]
+    return heading("What was set aside and why") + table(
+        rows,
+        caption="Problems found in the files",
+        numeric=["Rows"],
+        when_empty="none, and nothing was set aside.",
+        notes=["problems.csv lists every row."] if rows else [],
+    )
+
+
+def trust(audit: Audit) -> Block:
+    """Say how far all of this can be trusted."""
+    return heading("How far to trust this") + bullets([*audit.told.trust, *audit.cautions])
+
+
+def children(audit: Audit) -> Block:
+    """List every child of the quarter: the judged with their numbers, the others with their stage."""
+    every = audit.children
+    judged = every[every["stage"] == "judged"]
+    counted = every.loc[every["stage"] == "counted_earlier", "child_id"]
+    others = every[~every["stage"].isin(["judged", "counted_earlier"])]
+    parts = heading("Every child of the quarter")
+    parts += table(
+        [
+            {
+                "Child": row.child_id,
+                "Verdict": row.verdict_words,
+                "Due": _day(row.due_on),
+                "Baseline": row.n_baseline,
+                "Exposure": row.n_exposure,
+                "NAP": format_bounded(row.nap),
+                "p": format_p(row.p_value).removeprefix("= "),
+            }
+            for row in _rows(judged)
+        ],
+        caption="Judged, with the occasions the verdict rests on",
+        numeric=["Baseline", "Exposure", "NAP", "p"],
+        when_empty="no child.",
+        notes=["p is each child's own, two-sided and unadjusted."] if len(judged) else [],
+    )
+    parts += table(
+        [
+            {
+                "Child": row.child_id,
+                "Where it stands": row.stage_words,
+                "Exposure began": _day(row.exposure_on),
+                "Outcome due": _day(row.due_on),
+                "Baseline": row.n_baseline,
+                "Exposure": row.n_exposure,
+            }
+            for row in _rows(others)
+        ],
+        caption="In progress or not judged: only described",
+        numeric=["Baseline", "Exposure"],
+        when_empty="no child.",
+    )
+    if len(counted):
+        parts += paragraph(
+            f"Still open, and already counted in an earlier quarter ({len(counted)}): "
+            f"{', '.join(counted)}.",
+            kind="small",
+        )
+    return parts
+
+
+def method(audit: Audit) -> Block:
+    """Say how it was worked out and with what settings."""
+    rows = [
+        {"Setting": row.words, "Value": f"{row.value:g}", "Comes from": row.origin}
+        for row in _rows(audit.settings)
+    ]
+    return (
+        heading("Method")
+        + paragraph(
+            "The flow covers programs open on any day of the quarter. An outcome is due on the day "
+            "exposure ended or the horizon was reached, whichever came first; later ratings do not enter. "
+            "Each child gets one verdict from three questions: did the ratings fall from baseline to "
+            "exposure (exact Tau, declined occasions ranked worst), were they already falling in baseline "
+            "(exact trend), and is the fall more than the baseline's own course explains (level-and-slope "
+            "model with autocorrelation). NAP is the share of comparisons of a baseline with an exposure "
+            "rating in which the exposure rating is better, ties counting half; the caseload's mean gives "
+            "every child the same weight and has a t interval over children. Shares have Wilson intervals. "
+            f"Records up to {day_words(audit.as_of)} were used."
+        )
+        + table(rows, caption="Settings", numeric=["Value"])
+    )
+
+
+def safety() -> Block:
+    """Give the cautions that stand on every page someone might act on."""
+    return note(*SAFETY, NO_RANKING, title=SAFETY_TITLE)
+
+
+def how_to_check(caseload: Caseload, audit: Audit, today: str | None = None) -> Block:
+    """Give versions, the SHA-256 of every file read and the command that makes the page again."""
+    stated = f" --today {today}" if today is not None else ""
+    return provenance(
+        caseload.inputs,
+        rerun=f"rungwise audit FOLDER --quarter {audit.quarter}{stated}",
+        stated_on=day(today),
+    )
+
+
+def save_tables(audit: Audit, folder: str | None) -> None:
+    """Write the audit's tables as CSV and JSON into a folder that is there; without one, nothing."""
+    if folder is None:
+        return
+    for name, content in {**audit_csv(audit), "audit.json": audit_json(audit)}.items():
+        with open(Path(folder) / name, "x", encoding="utf-8", newline="") as stream:
+            stream.write(content)
+
+
+def _weeks(weeks: pd.DataFrame) -> Block:
+    if weeks.empty:
+        return paragraph("No child was in baseline or exposure for a whole week of the quarter.")
+    total, rated = int(weeks["weeks"].sum()), int(weeks["rated"].sum())
+    gaps = weeks[weeks["missing"] > 0].sort_values("missing", ascending=False, kind="stable")
+    said = paragraph(
+        f"Of {count_of(total, 'whole week')} that {count_of(len(weeks), 'child', 'children')} spent in "
+        f"baseline or exposure, {rated} ({percent(rated / total)}) have a planned rating."
+    )
+    if gaps.empty:
+        return said
+    return said + table(
+        [
+            {"Child": row.child_id, "Weeks": row.weeks, "Without a rating": row.missing}
+            for row in _rows(gaps.head(LISTED))
+        ],
+        caption="Children with weeks without a planned rating",
+        numeric=["Weeks", "Without a rating"],
+        notes=[f"{len(gaps) - LISTED} more, with fewer such weeks, stand in weeks.csv."]
+        if len(gaps) > LISTED
+        else [],
+        fold=False,
+    )
+
+
+def _rows(frame: pd.DataFrame) -> list[Any]:
+    return list(frame.itertuples(index=False))
+
+
+def _large(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _small(words: str) -> str:
+    return words[:1].lower() + words[1:]
+
+
+def _range(low: float, high: float) -> str:
+    return "" if math.isnan(low) else f"{percent(low)} to {percent(high)}"
+
+
+def _day(day: date | None) -> str:
+    return "" if day is None else day_short(day)
