@@ -8,6 +8,8 @@ from itertools import islice
 
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import Grid
+from rungwise.tables.identity import shown
+from rungwise.tables.problems import SetAside
 
 DELIMITERS = (",", ";", "\t", "|")
 SAMPLE = 64 * 1024
@@ -126,7 +128,9 @@ def _records(
         if swallowed:
             # The row where the mark opens is named, and reading goes on at the next line, so that
             # no row disappears into a cell.
-            findings.add("quote_open", source, row=number, value=lines.lines[start].strip())
+            line = shown(lines.lines[start].strip())
+            findings.add("quote_open", source, row=number, value=line)
+            findings.set_aside(SetAside("", source, number, ("quote_open",), {"row": line}))
             lines.place = start + 1
             reader = csv.reader(lines, delimiter=delimiter)
             continue

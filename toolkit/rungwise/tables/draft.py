@@ -118,7 +118,7 @@ class Draft:
         for start, part in zip(self._starts.tolist(), self.parts, strict=False):
             rows = np.arange(start, start + len(part.rows))
             lacking = rows[self.blank[name][rows]]
-            if name not in part.columns and (len(lacking) or not len(rows)):
+            if name not in part.columns and len(lacking):
                 self.findings.add(
                     "column_missing", part.source, table=self.name, title=field.title, name=name
                 )

@@ -103,6 +103,11 @@ def _best(rows: Sequence[Sequence[str]], described: Schema) -> Header | None:
             together, _ = _coverage(names, described)
             if together > most and together >= 2:
                 best, most = Header(described.name, place, names, split=True), together
+    if best is not None and not best.split and best.place + 1 < len(rows):
+        below = [cell.strip() for cell in rows[best.place + 1] if cell.strip()]
+        if below and all(cell.startswith("(") and cell.endswith(")") for cell in below):
+            # A row of units or scales under the names.
+            return Header(best.table, best.place + 1, best.names, split=True)
     return best
 
 

@@ -20,7 +20,7 @@ MOST_CELLS = 20_000_000
 ASIDE = frozenset(("read me", "problems", "lists"))
 _CELL = re.compile(rb'<c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"[^>]*?(?<!/)>')
 _FORMULA = re.compile(
-    rb'<c\b[^>]*?\br="([A-Z]{1,3})(\d{1,7})"[^>]*?(?<!/)>((?:(?!</c>).)*?<f\b.*?)</c>', re.DOTALL
+    rb'<c\b([^>]*?\br="([A-Z]{1,3})(\d{1,7})"[^>]*?)(?<!/)>((?:(?!</c>).)*?<f\b.*?)</c>', re.DOTALL
 )
 _VALUE = re.compile(rb"<v>[^<]|<is>")
 _SHEET = re.compile(r'<(?:\w+:)?sheet\b[^>]*\bname="([^"]*)"[^>]*\br:id="([^"]*)"')
@@ -137,8 +137,8 @@ def _unpackable(content: bytes, source: str, findings: Findings) -> dict[str, se
                 if b"<f" in xml:
                     formulas[sheet] = {
                         (int(row), place_of(letters.decode()))
-                        for letters, row, body in _FORMULA.findall(xml)
-                        if not _VALUE.search(body)
+                        for kind, letters, row, body in _FORMULA.findall(xml)
+                        if b't="str"' not in kind and not _VALUE.search(body)
                     }
             return formulas
     except RuntimeError:

@@ -135,7 +135,7 @@ def _above(
                     "identity_text", source, table=header.table, row=number, value=HIDDEN, what=what
                 )
     if header.split:
-        findings.add("header_split", source, table=header.table, row=head[header.place][0])
+        findings.add("header_split", source, table=header.table, row=head[header.place - 1][0])
     if above:
         rows = f"{len(above)} row{'s' * (len(above) != 1)}"
         was = "was" if len(above) == 1 else "were"

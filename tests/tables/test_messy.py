@@ -1,0 +1,42 @@
+"""Every planted problem is found at its row and column, no other, and nothing sound is set aside."""
+
+import csv
+from collections import Counter
+from datetime import date
+from pathlib import Path
+
+import pytest
+from rungwise.tables.read import read_tables
+
+MESSY = Path(__file__).parents[2] / "data_demo" / "messy"
+TODAY = date(2026, 11, 25)
+ALONE = sorted(path.name for path in (MESSY / "files").iterdir())
+
+
+def expected(name, *columns):
+    with open(MESSY / name, newline="", encoding="utf-8") as file:
+        return [tuple(row[column] for column in columns) for row in csv.DictReader(file)]
+
+
+PROBLEMS = expected("expected_problems.csv", "file", "row", "column", "code")
+ASIDE = expected("expected_set_aside.csv", "file", "row")
+
+
+def found(path, prefix=""):
+    report = read_tables(path, today=TODAY).report
+    problems = [(prefix + p.source, str(p.row), p.column, p.code) for p in report]
+    return Counter(problems), sorted((prefix + row.source, str(row.row)) for row in report.set_aside)
+
+
+def test_the_folder_gives_exactly_the_planted_problems():
+    problems, aside = found(MESSY)
+    assert problems == Counter(row for row in PROBLEMS if not row[0].startswith("files/"))
+    assert aside == sorted(row for row in ASIDE if not row[0].startswith("files/"))
+
+
+@pytest.mark.parametrize("name", ALONE)
+def test_each_file_alone_gives_exactly_the_planted_problems(name):
+    problems, aside = found(MESSY / "files" / name, "files/")
+    mine = f"files/{name}"
+    assert problems == Counter(row for row in PROBLEMS if row[0].split(",")[0] == mine)
+    assert aside == sorted(row for row in ASIDE if row[0].split(",")[0] == mine)
