@@ -7,12 +7,13 @@ import numpy as np
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.basis.null_trend import trend_p
-from rungwise.basis.null_two_phase import ALTERNATIVES, two_phase_p
+from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.nap import DECLINED_CAUTION, EMPTY_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import pair_counts
-from rungwise.single_case.trend import Stretch, tie_counts
+from rungwise.single_case.stretch import Stretch
+from rungwise.single_case.trend import tie_counts
 
 WHEN = ("significant", "always")
 
@@ -85,7 +86,7 @@ def baseline_corrected_tau_batch(
         value = pairs.ab.s / np.sqrt(pairs.ab.pairs.astype(float) * free)
         ceiling = np.sqrt(pairs.ab.pairs / (n * (n - 1) / 2))
         cross = pairs.ab.s / pairs.ab.pairs
-    p, exact = two_phase_p(pairs.ties, batch.n_a, pairs.ab.s, alternative)
+    p, exact = pairs.exact_p(alternative)
     p = np.where(estimable & (free > 0), p, np.nan)
     done = wanted & steep
     method = np.array(

@@ -13,7 +13,6 @@ from rungwise.basis.null_two_phase import (
     ALTERNATIVES,
     smallest_two_phase_p,
     two_phase_normal_p,
-    two_phase_p,
 )
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
@@ -116,7 +115,7 @@ def nap_batch(
             NULL_CAUTION: everyone,
             TIED_CAUTION: (ab.concordant + ab.discordant == 0) & (smallest == 1),
             f"With these lengths and ties no order of the ratings could have given p ≤ {level:.4g}.": (
-                smallest > level
+                smallest > level * (1 + 1e-9)
             ),
         }
         method = method + "; " + how
@@ -257,7 +256,7 @@ def _p_value(pairs: PairCounts, alternative: str, p_value: str) -> tuple[np.ndar
     normal = "tie-corrected normal p"
     if p_value == "normal":
         return two_phase_normal_p(pairs.ties, pairs.n_a, pairs.ab.s, alternative), normal
-    p, exact = two_phase_p(pairs.ties, pairs.n_a, pairs.ab.s, alternative)
+    p, exact = pairs.exact_p(alternative)
     counted = "exact p over all splits of the pooled ratings"
     if (exact | np.isnan(p)).all():
         return p, counted

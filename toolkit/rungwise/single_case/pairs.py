@@ -15,6 +15,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from rungwise.basis.null_two_phase import two_phase_p
 from rungwise.series.batch import SeriesBatch
 
 # Series worked through together; at 28 places of one byte a chunk and its scratch stay in the
@@ -65,6 +66,13 @@ class PairCounts:
         self._times = batch.times
         self.n_a = batch.n_a
         self.n_b = batch.n_b
+        self._p_values: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+
+    def exact_p(self, alternative: str) -> tuple[np.ndarray, np.ndarray]:
+        """Give the exact p-value of S between phases, as `two_phase_p`."""
+        if alternative not in self._p_values:
+            self._p_values[alternative] = two_phase_p(self.ties, self.n_a, self.ab.s, alternative)
+        return self._p_values[alternative]
 
     @cached_property
     def ab(self) -> Pairs:

@@ -13,7 +13,8 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.nap import DECLINED_CAUTION, EMPTY_CAUTION, MISSING_CAUTION, NULL_CAUTION
 from rungwise.single_case.pairs import pair_counts
-from rungwise.single_case.trend import Stretch, tie_counts
+from rungwise.single_case.stretch import Stretch
+from rungwise.single_case.trend import tie_counts
 
 TRENDS = ("baseline", "exposure", "both")
 DENOMINATORS = ("own_pairs", "cross_pairs")
