@@ -1,0 +1,119 @@
+"""The audit as files, written by running its notebook."""
+
+import json
+import re
+from datetime import date, timedelta
+
+import pytest
+from rungwise.basis.errors import DataProblems
+from rungwise.reports.audit_report import write_audit
+from rungwise.reports.write import NotWritten
+
+
+def ratings():
+    rows = ["child_id,date,phase,rating"]
+    for child, exposure in (("C01", [6, 5, 5, 4, 3, 3, 2, 2, 1, 1, 1, 1]), ("C02", [7, 8, 6, 9] * 3)):
+        day = date(2026, 5, 4)
+        for phase, values in (("baseline", [7, 8, 6, 8]), ("exposure", exposure)):
+            for value in values:
+                rows.append(f"{child},{day},{phase},{value}")
+                day += timedelta(days=7)
+    return "\n".join(rows) + "\n"
+
+
+@pytest.fixture(scope="module")
+def caseload(tmp_path_factory):
+    place = tmp_path_factory.mktemp("secret_place")
+    (place / "ratings.csv").write_text(ratings(), encoding="utf-8")
+    (place / "practice.toml").write_text('label = "<script>alert(1)</script>"\n', encoding="utf-8")
+    return place
+
+
+@pytest.fixture(scope="module")
+def written(caseload, tmp_path_factory):
+    steps = []
+    target = tmp_path_factory.mktemp("out") / "audit"
+    files = write_audit(
+        caseload, "2026Q3", to=target, today="2026-11-01", progress=lambda *step: steps.append(step)
+    )
+    return target, files, steps
+
+
+def test_everything_is_there_and_listed(written):
+    target, files, _ = written
+    names = [file.name for file in files]
+    assert names[:2] == ["audit.html", "audit.json"]
+    assert {"flow.csv", "verdicts.csv", "children.csv", "to_discuss.csv", "problems.csv"} <= set(names)
+    listed = json.loads((target / "contents.json").read_text(encoding="utf-8"))["files"]
+    assert set(listed) | {"contents.json"} == set(names)
+
+
+def test_the_page_is_whole_marked_and_offline(written, read_page):
+    html = (written[0] / "audit.html").read_text(encoding="utf-8")
+    page = read_page(html)
+    assert len(page.all("h1")) == 1
+    assert [heading.text.strip() for heading in page.all("h2")] == [
+        "Who was there",
+        "Did fear come down",
+        "Children to discuss",
+        "How complete the records are",
+        "What was set aside and why",
+        "How far to trust this",
+        "Every child of the quarter",
+        "Method",
+        "How to check this page",
+    ]
+    assert "Confidential" in page.all("div", class_="mark")[0].text
+    assert all(image.attributes["alt"] for image in page.all("img"))
+    assert "<script" not in html
+    assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", html)
+
+
+def test_page_and_json_say_the_same(written):
+    html = (written[0] / "audit.html").read_text(encoding="utf-8")
+    document = json.loads((written[0] / "audit.json").read_text(encoding="utf-8"))
+    assert document["answer"] in html
+    assert document["practice"] == "<script>alert(1)</script>"
+    assert [entry["sha256"] in html for entry in document["inputs"]] == [True, True]
+
+
+def test_no_file_says_where_the_data_were_kept(written):
+    for file in written[1]:
+        assert "secret_place" not in file.read_text(encoding="utf-8")
+
+
+def test_progress_reaches_its_end(written):
+    done, total = written[2][-1]
+    assert done == total == len(written[2])
+
+
+def test_same_input_same_bytes_and_nothing_is_overwritten_unasked(written, caseload):
+    target, files, _ = written
+    before = {file.name: file.read_bytes() for file in files}
+    with pytest.raises(NotWritten, match="holds an earlier report"):
+        write_audit(caseload, "2026Q3", to=target, today="2026-11-01", progress=None)
+    write_audit(caseload, "2026Q3", to=target, today="2026-11-01", progress=None, overwrite=True)
+    assert {file.name: file.read_bytes() for file in target.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [({"quarter": "2026-3"}, "quarter must be a year"), ({"today": "soon"}, "today must be a date")],
+)
+def test_a_wrong_call_leaves_nothing_behind(caseload, tmp_path, change, message):
+    arguments = {"quarter": "2026Q3", "today": None} | change
+    with pytest.raises(ValueError, match=message):
+        write_audit(
+            caseload, arguments["quarter"], to=tmp_path / "audit", today=arguments["today"], progress=None
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_files_that_cannot_be_used_come_back_as_a_list_of_problems(tmp_path):
+    place = tmp_path / "practice"
+    place.mkdir()
+    (place / "ratings.csv").write_text("date,phase,rating\n2026-05-04,baseline,sky\n", encoding="utf-8")
+    with pytest.raises(DataProblems) as caught:
+        write_audit(place, "2026Q3", to=tmp_path / "audit", progress=None)
+    assert len(caught.value.report) > 0
+    assert [entry.name for entry in tmp_path.iterdir()] == ["practice"]
