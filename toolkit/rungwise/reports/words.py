@@ -163,6 +163,12 @@ def _until_enough(answer: ChildAnswer, n_baseline: int, n_exposure: int) -> Iter
             "are needed; a baseline cannot be made longer once exposure has begun."
         )
         return
+    if n_exposure >= rule.minimum_exposure and most_distinct(n_baseline, n_exposure) <= rule.alpha:
+        yield (
+            "There are enough occasions, but so many ratings are equal that no order of them could have "
+            "shown a change; more occasions help only where the ratings differ."
+        )
+        return
     needed = max(rule.minimum_exposure, n_exposure + 1)
     while most_distinct(n_baseline, needed) > rule.alpha:
         needed += 1

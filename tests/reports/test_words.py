@@ -1,0 +1,102 @@
+"""What would settle the question is said for every verdict, with numbers that hold."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import pytest
+from rungwise.reports import words
+from rungwise.reports.words import MEANINGS, SAFETY, most_distinct, to_find_out
+from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.error_rates import ErrorRates
+from rungwise.single_case.verdict import VERDICTS
+
+
+def with_lengths(answer, n_baseline, n_exposure):
+    series = PhaseSeries.from_phases([7] * n_baseline, [5] * n_exposure)
+    return replace(answer, ladders=(replace(answer.ladders[0], series=series),))
+
+
+@pytest.mark.parametrize("code", VERDICTS)
+def test_every_verdict_has_something_to_find_out_in_full_sentences(code, answer_of, monkeypatch):
+    monkeypatch.setattr(words, "error_rates", lambda n_baseline, n_exposure: None)
+    sentences = to_find_out(answer_of(code))
+    assert sentences
+    assert all(sentence[0].isupper() and sentence.endswith(".") for sentence in sentences)
+
+
+@pytest.mark.parametrize(("n_baseline", "n_exposure"), [(3, 5), (4, 4), (2, 6), (5, 3)])
+def test_the_smallest_p_is_the_one_enumeration_finds(n_baseline, n_exposure):
+    ranks = range(n_baseline + n_exposure)
+    sums = [sum(chosen) for chosen in combinations(ranks, n_exposure)]
+    extremes = sums.count(min(sums)) + sums.count(max(sums))
+    assert most_distinct(n_baseline, n_exposure) == pytest.approx(extremes / len(sums))
+
+
+@pytest.mark.parametrize(
+    ("n_baseline", "n_exposure", "needed"),
+    [
+        (3, 2, 3),  # the practice's own minimum of 5 decides: 2 / C(8, 5) = .036
+        (3, 4, 1),
+        (4, 4, 1),
+    ],
+)
+def test_how_many_more_occasions_are_needed_until_it_can_be_answered(
+    answer_of, n_baseline, n_exposure, needed
+):
+    first = to_find_out(with_lengths(answer_of("too_few"), n_baseline, n_exposure))[0]
+    assert first.startswith(f"At least {needed} more exposure occasion")
+    assert f"({n_exposure + needed} in all)" in first
+
+
+def test_a_level_hard_to_reach_needs_more_occasions_than_the_minimum(answer_of):
+    answer = with_lengths(answer_of("too_few"), 3, 5)
+    strict = replace(answer, rule=replace(answer.rule, alpha=0.01))
+    # 2 / C(3 + m, 3) <= .01 needs C(3 + m, 3) >= 200: m = 8 gives 165, m = 9 gives 220.
+    assert "(9 in all)" in to_find_out(strict)[0]
+
+
+def test_too_short_a_baseline_is_not_cured_by_more_exposure(answer_of):
+    first = to_find_out(with_lengths(answer_of("too_few"), 2, 6))[0]
+    assert first.startswith("There are 2 baseline occasions and at least 3 are needed")
+
+
+def test_ratings_too_alike_are_not_cured_by_counting_occasions(answer_of):
+    first = to_find_out(with_lengths(answer_of("too_few"), 6, 12))[0]
+    assert first.startswith("There are enough occasions, but so many ratings are equal")
+
+
+def rates(found):
+    return ErrorRates(5, 10, {0.0: 0.01, 0.6: 0.05}, {0.0: found + 0.1, 0.6: found}, "a fall of 3 points")
+
+
+def test_no_clear_change_says_how_much_can_stay_unseen_and_when_it_would_not(answer_of, monkeypatch):
+    monkeypatch.setattr(words, "error_rates", lambda n_baseline, n_exposure: rates(0.05 * n_exposure))
+    answer = replace(with_lengths(answer_of("no_clear_change"), 5, 10), rates=rates(0.5))
+    first, second, *_ = to_find_out(answer)
+    assert "of 100 simulated children with a fall of 3 points, as few as 50 were found" in first
+    assert second == (
+        "With 6 more exposure occasions at the same probe step it would be at least 80 of 100."
+    )
+
+
+def test_where_more_occasions_would_not_help_it_says_so(answer_of, monkeypatch):
+    monkeypatch.setattr(words, "error_rates", lambda n_baseline, n_exposure: rates(0.5))
+    answer = replace(answer_of("no_clear_change"), rates=rates(0.5))
+    assert "would not bring that to 80 of 100" in to_find_out(answer)[1]
+
+
+def test_every_number_has_a_line_for_what_it_says_and_for_what_it_does_not():
+    for meaning in MEANINGS.values():
+        assert meaning.says.endswith(".")
+        assert meaning.does_not_say.endswith(".")
+
+
+@pytest.mark.parametrize(
+    "needed",
+    ["clinician decides", "Never coerce", "Stop at signs", "Medical clearance comes first", "Local codes",
+     "licensed practice", "within reach", "not a clinical guideline"],
+)  # fmt: skip
+def test_the_usual_cautions_are_all_there(needed):
+    assert needed in " ".join(SAFETY)
