@@ -1,0 +1,105 @@
+"""A mixture of Student t distributions: what is known of a contrast when φ is averaged over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rungwise.basis.distributions import SMALLEST, t_pdf, t_quantile, t_sf
+
+_MOST_STEPS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """One mixture per series, its components over the grid of φ.
+
+    Attributes
+    ----------
+    center, spread : ndarray, shape (series, nodes)
+        Estimate and standard error at each φ.
+    share : ndarray, shape (series, nodes)
+        Weights, summing to 1 in each series.
+    df : ndarray, shape (series,)
+        Degrees of freedom, the same at every φ.
+    """
+
+    center: np.ndarray
+    spread: np.ndarray
+    share: np.ndarray
+    df: np.ndarray
+
+    @property
+    def value(self) -> np.ndarray:
+        """Weighted mean of the estimates."""
+        return np.sum(self.share * self.center, axis=1)
+
+    @property
+    def standard_error(self) -> np.ndarray:
+        """Root of the weighted mean squared error about `value`, within and between nodes."""
+        between = (self.center - self.value[:, None]) ** 2
+        return np.sqrt(np.sum(self.share * (self.spread**2 + between), axis=1))
+
+    def sf(self, x: np.ndarray) -> np.ndarray:
+        """Probability of exceeding `x`, one number per series."""
+        standardized = (np.asarray(x, dtype=float)[:, None] - self.center) / self.spread
+        return np.sum(self.share * t_sf(standardized, self.df[:, None]), axis=1)
+
+    def cdf(self, x: np.ndarray) -> np.ndarray:
+        """Probability of not exceeding `x`, one number per series."""
+        return self._mirrored().sf(-np.asarray(x, dtype=float))
+
+    def p_value(self, alternative: str, null: float | np.ndarray = 0.0) -> np.ndarray:
+        """Tail probability of the null value: for ``"greater"``, ``"less"`` or ``"two-sided"``.
+
+        Two-sided is twice the smaller tail. Never 0.
+        """
+        at = np.broadcast_to(np.asarray(null, dtype=float), self.df.shape)
+        if alternative == "greater":
+            p = self.cdf(at)
+        elif alternative == "less":
+            p = self.sf(at)
+        else:
+            p = np.minimum(1.0, 2 * np.minimum(self.cdf(at), self.sf(at)))
+        return np.where(np.isnan(p), np.nan, np.maximum(p, SMALLEST))
+
+    def limits(self, confidence: float) -> tuple[np.ndarray, np.ndarray]:
+        """Give the central interval: the quantiles leaving (1 − confidence)/2 in each tail."""
+        # Both limits in one go: the lower one is the upper one of the mirrored mixture, negated.
+        both = Mixture(
+            np.concatenate([-self.center, self.center]),
+            np.concatenate([self.spread, self.spread]),
+            np.concatenate([self.share, self.share]),
+            np.concatenate([self.df, self.df]),
+        )
+        upper = both._upper(0.5 * (1 - confidence))
+        return -upper[: len(self.df)], upper[len(self.df) :]
+
+    def _mirrored(self) -> Mixture:
+        return Mixture(-self.center, self.spread, self.share, self.df)
+
+    def _upper(self, tail: float) -> np.ndarray:
+        # The quantile lies between the smallest and the largest quantile of the components.
+        distinct, where = np.unique(self.df, return_inverse=True)
+        reach = t_quantile(1 - tail, distinct)[where]
+        quantiles = self.center + self.spread * reach[:, None]
+        low, high = quantiles.min(axis=1), quantiles.max(axis=1)
+        x = np.sum(self.share * quantiles, axis=1)
+        df = self.df[:, None]
+        for _ in range(_MOST_STEPS):
+            standardized = (x[:, None] - self.center) / self.spread
+            above = np.sum(self.share * t_sf(standardized, df), axis=1)
+            density = np.sum(self.share * t_pdf(standardized, df) / self.spread, axis=1)
+            low, high = np.where(above > tail, x, low), np.where(above > tail, high, x)
+            # Newton's step on the logarithm of the tail, which is nearly straight; bisection when
+            # it would leave the bracket.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                proposed = x + np.log(above / tail) * above / density
+            inside = (proposed >= low) & (proposed <= high)
+            moved = np.where(inside, proposed, 0.5 * (low + high))
+            settled = np.abs(moved - x) <= 1e-13 * (np.abs(x) + high - low + np.abs(self.spread[:, 0]))
+            x = moved
+            if np.all(settled | np.isnan(x)):
+                break
+        return x
