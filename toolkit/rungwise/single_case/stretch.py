@@ -10,6 +10,11 @@ from rungwise.basis.errors import check_choice
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PHASES, PhaseSeries
 
+ALTERNATING = (
+    "Baseline and exposure alternate: all baseline occasions were pooled, and all exposure occasions, as "
+    "if one followed the other."
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
@@ -64,6 +69,16 @@ def batch_for(series: PhaseSeries, phase: str | None) -> SeriesBatch:
     if phase in (None, "baseline", "exposure"):
         return SeriesBatch.of(series)
     return SeriesBatch.of(series, phases=("baseline", str(phase)))
+
+
+def alternates(batch: SeriesBatch) -> np.ndarray:
+    """Say in which series a phase B occasion comes before a phase A occasion."""
+    place = np.arange(batch.codes.shape[1])
+    in_a = place < batch.n_a[:, None]
+    in_b = ~in_a & (place < (batch.n_a + batch.n_b)[:, None])
+    last_a = np.where(in_a, batch.times, -np.inf).max(axis=1, initial=-np.inf)
+    first_b = np.where(in_b, batch.times, np.inf).min(axis=1, initial=np.inf)
+    return first_b < last_a
 
 
 def flush_left(columns: np.ndarray, keep: np.ndarray) -> np.ndarray:
