@@ -112,24 +112,29 @@ def t_quantile(p: Any, df: Any) -> np.ndarray:
     solve = (tail > 0) & (tail < 0.5)
     tail_safe = np.where(solve, tail, 0.25)
     central = tail_safe > 0.25
-    u = np.log(-normal_quantile(tail_safe))
-    few = np.minimum(df, _NEARLY_NORMAL)
     # Both the tail and the central probability are log-concave in log t, so Newton's steps on
-    # their logarithms converge from any start.
+    # their logarithms converge from any start; the first terms of Fisher and Cornish shorten them.
+    z = -normal_quantile(tail_safe)
+    u = np.log(z * (1 + (z * z + 1) / (4 * np.maximum(df, 1))))
+    few = np.minimum(df, _NEARLY_NORMAL)
+    any_central = bool(central.any())
     with np.errstate(over="ignore"):
         for _ in range(100):
             t = np.exp(u)
-            above = t_sf(t, df)
-            square = t * t
-            below = 0.5 * _beta_fraction(
-                np.full_like(few, 0.5), 0.5 * few, square / (few + square), few / (few + square)
-            )
-            below = np.where(df > _NEARLY_NORMAL, 0.5 - above, below)
-            miss = np.where(central, np.log(below / (0.5 - tail_safe)), np.log(tail_safe / above))
-            slope = t * t_pdf(t, df) / np.where(central, below, above)
-            step = np.clip(miss / slope, -20, 20)
+            part = t_sf(t, df)
+            miss = np.log(tail_safe / part)
+            if any_central:
+                square = t * t
+                below = 0.5 * _beta_fraction(
+                    np.full_like(few, 0.5), 0.5 * few, square / (few + square), few / (few + square)
+                )
+                below = np.where(df > _NEARLY_NORMAL, 0.5 - part, below)
+                part = np.where(central, below, part)
+                miss = np.where(central, np.log(below / (0.5 - tail_safe)), miss)
+            step = np.clip(miss * part / (t * t_pdf(t, df)), -20, 20)
             u = u - step
-            if np.all(np.abs(step) <= 4e-16 * np.maximum(1.0, np.abs(u))):
+            # Newton's error squares at each step, so a step of 1e-9 leaves nothing to do.
+            if np.all(np.abs(step) <= 1e-9):
                 break
     value = np.where(p < 0.5, -np.exp(u), np.exp(u))
     value = np.where(tail == 0.5, 0.0, value)

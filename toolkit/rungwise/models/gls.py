@@ -9,7 +9,7 @@ no matrix of occasions by occasions is ever formed.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -195,6 +195,15 @@ def fit_ar1(
     return Ar1Fit(**joined, method=method, _blocks=tuple(blocks))
 
 
+@lru_cache(maxsize=64)
+def _grid(places: int) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes of φ and the logarithm of their weights before seeing any rating."""
+    # Enough nodes that the likelihood of φ, as narrow as 1/√n, is integrated smoothly.
+    x, weight = np.polynomial.legendre.leggauss(max(24, int(np.ceil(4 * np.sqrt(places)))))
+    nodes = 0.5 * PHI_END * (x + 1)
+    return nodes, np.log(0.5 * PHI_END * weight) + PRIOR_FALL * np.log1p(-nodes)
+
+
 class _Block:
     """Sufficient statistics of some series, and the likelihood as a function of φ.
 
@@ -229,11 +238,7 @@ class _Block:
         self._check(design, times, present)
         self._reduce(y, design, places)
         self._collect(times, present, unit_gap, places)
-        # Enough nodes that the likelihood of φ, as narrow as 1/√n, is integrated smoothly.
-        count = max(24, int(np.ceil(4 * np.sqrt(places))))
-        x, weight = np.polynomial.legendre.leggauss(count)
-        self.nodes = 0.5 * PHI_END * (x + 1)
-        self.log_prior = np.log(0.5 * PHI_END * weight) + PRIOR_FALL * np.log1p(-self.nodes)
+        self.nodes, self.log_prior = _grid(places)
 
     def _check(self, design: np.ndarray, times: np.ndarray, present: np.ndarray) -> None:
         if not np.isfinite(design).all():

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from rungwise.basis.distributions import SMALLEST, t_pdf, t_quantile, t_sf
 
 _MOST_STEPS = 60
+
+
+@lru_cache(maxsize=4096)
+def _t_reach(tail: float, df: float) -> float:
+    return float(-t_quantile(tail, df))
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +35,13 @@ class Mixture:
     spread: np.ndarray
     share: np.ndarray
     df: np.ndarray
+
+    @classmethod
+    def stack(cls, *mixtures: Mixture) -> Mixture:
+        """Put mixtures of the same number of components below each other."""
+        return cls(
+            *(np.concatenate([getattr(one, name) for one in mixtures]) for name in cls.__dataclass_fields__)
+        )
 
     @property
     def value(self) -> np.ndarray:
@@ -67,13 +80,7 @@ class Mixture:
     def limits(self, confidence: float) -> tuple[np.ndarray, np.ndarray]:
         """Give the central interval: the quantiles leaving (1 − confidence)/2 in each tail."""
         # Both limits in one go: the lower one is the upper one of the mirrored mixture, negated.
-        both = Mixture(
-            np.concatenate([-self.center, self.center]),
-            np.concatenate([self.spread, self.spread]),
-            np.concatenate([self.share, self.share]),
-            np.concatenate([self.df, self.df]),
-        )
-        upper = both._upper(0.5 * (1 - confidence))
+        upper = Mixture.stack(self._mirrored(), self)._upper(0.5 * (1 - confidence))
         return -upper[: len(self.df)], upper[len(self.df) :]
 
     def _mirrored(self) -> Mixture:
@@ -82,7 +89,7 @@ class Mixture:
     def _upper(self, tail: float) -> np.ndarray:
         # The quantile lies between the smallest and the largest quantile of the components.
         distinct, where = np.unique(self.df, return_inverse=True)
-        reach = t_quantile(1 - tail, distinct)[where]
+        reach = np.array([_t_reach(tail, df) for df in distinct.tolist()])[where]
         quantiles = self.center + self.spread * reach[:, None]
         low, high = quantiles.min(axis=1), quantiles.max(axis=1)
         x = np.sum(self.share * quantiles, axis=1)
@@ -98,7 +105,7 @@ class Mixture:
                 proposed = x + np.log(above / tail) * above / density
             inside = (proposed >= low) & (proposed <= high)
             moved = np.where(inside, proposed, 0.5 * (low + high))
-            settled = np.abs(moved - x) <= 1e-13 * (np.abs(x) + high - low + np.abs(self.spread[:, 0]))
+            settled = np.abs(moved - x) <= 1e-9 * self.spread[:, 0]
             x = moved
             if np.all(settled | np.isnan(x)):
                 break

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.models.gls import INFERENCES, METHODS, Ar1Fit, fit_ar1
+from rungwise.models.mixture import Mixture
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.rated import Rated
@@ -224,16 +225,18 @@ def level_and_slope_change_batch(
     zero, one = np.zeros(len(batch)), np.ones(len(batch))
     kept = reasons == ""
     span = np.where(kept, end - start, 0.0)
-    level, slope, at_end = (
-        _estimates(name, np.stack(weights, axis=1), unit, batch, rated, fit, reasons, options, declines)
-        for name, weights, unit in (
-            ("level change", (zero, zero, one, zero), batch.unit),
-            ("slope change", (zero, zero, zero, one), f"{batch.unit} per unit of time"),
-            ("change beyond the projected baseline", (zero, zero, one, span), batch.unit),
-        )
+    names = "level change", "slope change", "change beyond the projected baseline"
+    units = batch.unit, f"{batch.unit} per unit of time", batch.unit
+    columns = (zero, zero, one, zero), (zero, zero, zero, one), (zero, zero, one, span)
+    level, slope, at_end = _estimates(
+        names,
+        units,
+        [np.stack(column, axis=1) for column in columns],
+        "level and slope",
+        _Fitted(batch, rated, fit, reasons, options, declines),
     )
-    weights = np.stack([one, np.where(kept, end - rated.times[:, 0], 0.0), zero, zero], axis=1)
-    projected = fit.contrast(weights, inference).value
+    line = np.stack([one, np.where(kept, end - rated.times[:, 0], 0.0), zero, zero], axis=1)
+    projected = fit.contrast(line, inference).value
     at_end = _with_projection(at_end, projected, batch)
     return LevelAndSlopeBatch(level, slope, at_end, fit.phi, fit.boundary, rated, options)
 
@@ -300,7 +303,8 @@ def mean_difference_ar1_batch(
     design = np.stack([np.ones_like(phase), phase], axis=-1)
     fit = _fit(rated, design, reasons, options)
     weights = np.broadcast_to([0.0, 1.0], (len(batch), 2))
-    return _estimates("mean difference", weights, batch.unit, batch, rated, fit, reasons, options, declines)
+    fitted = _Fitted(batch, rated, fit, reasons, options, declines)
+    return _estimates(("mean difference",), (batch.unit,), [weights], "equal means", fitted)[0]
 
 
 @dataclass(frozen=True)
@@ -355,49 +359,59 @@ def _fit(rated: Rated, design: np.ndarray, reasons: np.ndarray, options: _Option
     return fit
 
 
+@dataclass(frozen=True)
+class _Fitted:
+    batch: SeriesBatch
+    rated: Rated
+    fit: Ar1Fit
+    reasons: np.ndarray
+    options: _Options
+    declines: str
+
+
 def _estimates(
-    name: str,
-    weights: np.ndarray,
-    unit: str,
-    batch: SeriesBatch,
-    rated: Rated,
-    fit: Ar1Fit,
-    reasons: np.ndarray,
-    options: _Options,
-    declines: str,
-) -> Estimates:
-    mixture = fit.contrast(weights, options.inference)
-    low = high = np.full(len(batch), np.nan)
+    names: Sequence[str], units: Sequence[str], weights: Sequence[np.ndarray], null: str, fitted: _Fitted
+) -> list[Estimates]:
+    """Give one `Estimates` per contrast; their tails and limits are found together."""
+    batch, rated, options, reasons = fitted.batch, fitted.rated, fitted.options, fitted.reasons
+    mixture = Mixture.stack(*(fitted.fit.contrast(one, options.inference) for one in weights))
+    shape = (len(weights), len(batch))
+    low = high = np.full(shape, np.nan)
     if options.intervals:
-        low, high = mixture.limits(options.confidence)
+        low, high = (limit.reshape(shape) for limit in mixture.limits(options.confidence))
+    less, greater = (mixture.p_value(side).reshape(shape) for side in ("less", "greater"))
     if options.alternative == "two-sided":
-        p = mixture.p_value("two-sided")
+        p = np.minimum(1.0, 2 * np.minimum(less, greater))
     else:
-        upward = (batch.sign > 0) == (options.alternative == "improvement")
-        p = np.where(upward, mixture.p_value("greater"), mixture.p_value("less"))
+        p = np.where((batch.sign > 0) == (options.alternative == "improvement"), greater, less)
     cautions = {sentence: reasons == sentence for sentence in dict.fromkeys(reasons.tolist()) if sentence}
-    cautions.update(rated.cautions(declines))
-    return Estimates(
-        statistic=name,
-        value=mixture.value,
-        ci_low=low,
-        ci_high=high,
-        confidence=options.confidence,
-        p_value=p,
-        alternative=options.alternative,
-        null="level and slope" if weights.shape[1] == 4 else "equal means",
-        n=rated.n_a + rated.n_b,
-        counts={
-            "n_baseline": rated.n_a,
-            "n_exposure": rated.n_b,
-            "df": np.where(reasons == "", fit.df, 0),
-            "phi": fit.phi,
-        },
-        method=options.words,
-        unit=unit,
-        favors=orientation(batch.sign * mixture.value),
-        cautions=cautions,
-    )
+    cautions.update(rated.cautions(fitted.declines))
+    counts = {
+        "n_baseline": rated.n_a,
+        "n_exposure": rated.n_b,
+        "df": np.where(reasons == "", fitted.fit.df, 0),
+        "phi": fitted.fit.phi,
+    }
+    values = mixture.value.reshape(shape)
+    return [
+        Estimates(
+            statistic=name,
+            value=values[i],
+            ci_low=low[i],
+            ci_high=high[i],
+            confidence=options.confidence,
+            p_value=p[i],
+            alternative=options.alternative,
+            null=null,
+            n=rated.n_a + rated.n_b,
+            counts=counts,
+            method=options.words,
+            unit=unit,
+            favors=orientation(batch.sign * values[i]),
+            cautions=cautions,
+        )
+        for i, (name, unit) in enumerate(zip(names, units, strict=True))
+    ]
 
 
 def _with_projection(at_end: Estimates, projected: np.ndarray, batch: SeriesBatch) -> Estimates:
