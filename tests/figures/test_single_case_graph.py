@@ -170,6 +170,32 @@ def test_the_projection_is_drawn_as_given_and_does_not_change_the_scale():
     ]  # fmt: skip
 
 
+def test_the_band_ends_where_the_scale_ends():
+    times = np.array([0.0, 31.0])
+    projection = Projection(times, np.array([8.0, -3.0]), np.array([7.0, -40.0]), np.array([9.0, 60.0]))
+    ax = single_case_graph(LADDER, projection=projection)
+    [band] = [artist for artist in ax.collections if artist.get_gid() == "projection band"]
+    heights = np.concatenate([path.vertices[:, 1] for path in band.get_paths()])
+    assert (heights.min(), heights.max()) == (0, 10)
+    assert np.isnan(points(ax, "projection")[1][1])
+
+
+def test_the_projection_is_that_of_the_level_and_slope_model():
+    from rungwise.single_case.level import level_and_slope_change
+
+    series = PhaseSeries.from_phases([7, 8, 7, 8, 7], [6, 6, 5, 5, 4, 3, 3, 2, 2, 1], floor=0, ceiling=20)
+    ax = single_case_graph(series, projection=True)
+    drawn = points(ax, "projection")
+    assert (drawn[0][0], drawn[-1][0]) == (1, 15)
+    mean, _, _ = level_and_slope_change(series).projection([time for time, _ in drawn])
+    assert [height for _, height in drawn] == pytest.approx(list(mean))
+
+
+def test_a_series_without_exposure_has_no_projection():
+    ax = single_case_graph(LADDER.only("baseline"), projection=True)
+    assert lines(ax, "projection") == []
+
+
 def test_a_projection_that_cannot_be_made_is_not_drawn():
     nothing = np.array([np.nan, np.nan])
     ax = single_case_graph(LADDER, projection=Projection(np.array([0.0, 31.0]), nothing, nothing, nothing))

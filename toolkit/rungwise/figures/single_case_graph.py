@@ -29,7 +29,7 @@ PHASE_WORDS = {"baseline": "baseline", "exposure": "exposure", "maintenance": "m
 # Of the scale's height: the free strip between the scale and the row of declines, and that row.
 _STRIP, _ROW = 0.035, 0.11
 _NARROW = 5.0
-_PROJECTED_POINTS = 25
+_PROJECTED_POINTS = 41
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def single_case_graph(
     _rating_axis(ax, series, low, high, rating)
     label_rows = _phase_lines(ax, series, runs)
     if projection is not False:
-        _draw_projection(ax, series, projection)
+        _draw_projection(ax, series, projection, low, high)
     for run in runs:
         if lines is not None:
             _draw_line(ax, series, run, lines, low, high)
@@ -329,27 +329,30 @@ def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, lines: str, low: float,
     )  # fmt: skip
 
 
-def _draw_projection(ax: Axes, series: PhaseSeries, projection: Projection | Any) -> None:
+def _draw_projection(
+    ax: Axes, series: PhaseSeries, projection: Projection | Any, low: float, high: float
+) -> None:
+    """Draw the line and its band as far as they stay on the scale: no rating lies beyond it."""
     if projection is True:
         projection = _projected(series)
     if projection is None or np.isnan(projection.value).all():
         return
-    ax.plot(
-        projection.times, projection.value, color=PALETTE["ochre"], linewidth=1.7, linestyle=(0, (6, 2)),
-        zorder=2, label="baseline's course, carried on", gid="projection", scaley=False,
-    )  # fmt: skip
-    for edge in (projection.ci_low, projection.ci_high):
-        ax.plot(
-            projection.times, edge, color=PALETTE["ochre"], linewidth=0.6, zorder=1, gid="band edge",
-            scaley=False,
-        )  # fmt: skip
-    bottom, top = ax.get_ylim()
+    times = projection.times
+    dashes = (0, (6, 2))
+    for heights, width, style, gid in (
+        (projection.value, 1.7, dashes, "projection"),
+        (projection.ci_low, 0.7, "-", "band edge"),
+        (projection.ci_high, 0.7, "-", "band edge"),
+    ):
+        inside = np.where((heights >= low) & (heights <= high), heights, np.nan)
+        label = "baseline's course, carried on" if gid == "projection" else None
+        ax.plot(times, inside, color=PALETTE["ochre"], linewidth=width, linestyle=style, zorder=2,
+                label=label, gid=gid)  # fmt: skip
     ax.fill_between(
-        projection.times, np.clip(projection.ci_low, bottom, top), np.clip(projection.ci_high, bottom, top),
-        facecolor=PALETTE["ochre"], alpha=0.16, edgecolor="none", linewidth=0, zorder=1,
+        times, np.clip(projection.ci_low, low, high), np.clip(projection.ci_high, low, high),
+        facecolor=PALETTE["ochre"], alpha=0.12, edgecolor="none", linewidth=0, zorder=1,
         label="its 95% band", gid="projection band",
     )  # fmt: skip
-    ax.set_ylim(bottom, top)
 
 
 def _projected(series: PhaseSeries) -> Projection | None:
