@@ -79,8 +79,8 @@ class Caseload(TableSet):
     ) -> PhaseSeries:
         r"""Give one child's planned ratings.
 
-        Times are days since the first rating of the series, or occasion numbers where no days were
-        recorded. Ratings by different kinds of rater are never pooled.
+        Times are days since the child's first planned rating on any ladder, so that days can be
+        compared between ladders, or occasion numbers where no days were recorded. Ratings by different kinds of rater are never pooled.
 
         Parameters
         ----------
@@ -116,7 +116,7 @@ class Caseload(TableSet):
         if np.isnat(dates).any():
             times = rows["occasion"]
         else:
-            times = (dates - dates.min()).astype(float)
+            times = (dates - self._of(child_id)["date"].min()).astype(float)
         order = np.lexsort((rows["trial"], times))
         rows = rows.where(order)
         name = str(rows["outcome"][0])

@@ -63,7 +63,17 @@ class ChildAnswer:
     cautions: tuple[str, ...]
 
 
-def child_answer(caseload: Caseload, child_id: str, outcome: str | None = None) -> ChildAnswer:
+# Seed of the draws that stand in where a child's days are too many to count every assignment.
+DRAWS_SEED = 2026
+
+
+def child_answer(
+    caseload: Caseload,
+    child_id: str,
+    outcome: str | None = None,
+    *,
+    rng: np.random.Generator | None = None,
+) -> ChildAnswer:
     """Answer the three questions about one child, over all of the child's ladders.
 
     Parameters
@@ -74,6 +84,9 @@ def child_answer(caseload: Caseload, child_id: str, outcome: str | None = None) 
         The child's code.
     outcome : str, optional
         What was rated; needed only where a child has several outcomes and none is ``"fear"``.
+    rng : numpy.random.Generator, optional
+        For children with several ladders whose days are too many to count; default a fixed seed, so
+        that the same files give the same answer.
 
     Returns
     -------
@@ -100,7 +113,9 @@ def child_answer(caseload: Caseload, child_id: str, outcome: str | None = None) 
         LadderAnswer(ladder, one, verdict)
         for (ladder, one), verdict in zip(series.items(), each, strict=True)
     )
-    verdict = ladders[0].verdict if len(ladders) == 1 else verdict_over_ladders(each, list(series.values()))
+    verdict = ladders[0].verdict
+    if len(ladders) > 1:
+        verdict = verdict_over_ladders(each, rng or np.random.default_rng(DRAWS_SEED))
     lower = ladders[0].series.better == "lower"
     return ChildAnswer(
         child_id=child_id,

@@ -15,10 +15,12 @@ import numpy as np
 
 from rungwise.basis.errors import check_between
 from rungwise.basis.estimate import Estimate, Estimates
+from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
 from rungwise.single_case.nap import nap_batch
+from rungwise.single_case.stratified import stratified_tau
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.trend import mann_kendall_batch
 from rungwise.single_case.verdict_words import Question, questions
@@ -142,7 +144,11 @@ class Answers:
 
 @dataclass(frozen=True, eq=False)
 class Verdicts:
-    """Verdicts of many series, with the columns they rest on."""
+    """Verdicts of many series, with the columns they rest on.
+
+    `beyond_ceiling` is `beyond_baseline` with declined occasions put at the worst end of the scale;
+    the two are the same where nothing was declined.
+    """
 
     codes: np.ndarray
     answers: Answers
@@ -150,6 +156,7 @@ class Verdicts:
     size: Estimates
     baseline_trend: Estimates
     beyond_baseline: Estimates
+    beyond_ceiling: Estimates
     difference: Estimates
     batch: SeriesBatch
     rule: Rule
@@ -210,15 +217,8 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
     fell = tau_batch(batch, confidence=confidence)
     trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
     at_end = level_and_slope_change_batch(batch, confidence=confidence).at_end
-    beyond = surely_better(at_end, batch.sign)
+    ceiling = _with_declines_at_worst(batch, at_end, confidence)
     any_declined = batch.declined.any(axis=1)
-    if any_declined.any():
-        # Leaving declines out hides fear, putting them at the end of the scale invents it: (c) must
-        # hold both ways.
-        rows = np.flatnonzero(any_declined)
-        sub = batch.take(rows)
-        ceiling = level_and_slope_change_batch(sub, confidence=confidence, declines="ceiling").at_end
-        beyond[rows] &= surely_better(ceiling, sub.sign)
     difference = mean_difference_ar1_batch(batch, confidence=confidence)
     same = inside(difference, rule.margin) & ~any_declined
     constant = is_constant(batch)
@@ -226,7 +226,9 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
         improved=(fell.p_value <= rule.alpha) & (fell.value > 0),
         worsened=(fell.p_value <= rule.alpha) & (fell.value < 0),
         falling=trend.p_value <= rule.alpha,
-        beyond=beyond,
+        # Leaving declines out hides fear, putting them at the end of the scale invents it: (c) must
+        # hold both ways.
+        beyond=surely_better(at_end, batch.sign) & surely_better(ceiling, batch.sign),
         same=same | constant,
         enough=(batch.n_a >= rule.minimum_baseline)
         & (batch.n_b >= rule.minimum_exposure)
@@ -240,6 +242,7 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
         size=nap_batch(batch, confidence=confidence),
         baseline_trend=trend,
         beyond_baseline=at_end,
+        beyond_ceiling=ceiling,
         difference=difference,
         batch=batch,
         rule=rule,
@@ -261,6 +264,60 @@ def verdict(series: PhaseSeries, rule: Rule | None = None) -> Verdict:
     return verdicts(SeriesBatch.of(series), rule)[0]
 
 
+def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
+    """Classify one child once, over all ladders.
+
+    Question (a) is a Tau stratified over the ladders in which whole days are permuted together, as
+    ratings of one day are not independent. For (b), the baseline counts as falling if it falls on
+    any ladder. For (c) and the margin the ladders' changes are averaged, and so are their limits,
+    which takes the ladders to err together and is wide where they do not.
+
+    Parameters
+    ----------
+    each : Verdicts
+        The child's ladders, one series each, with times counted from one day.
+    rng : numpy.random.Generator
+        Used only where the assignments of days are too many to count.
+    """
+    batch, rule = each.batch, each.rule
+    confidence = 1 - rule.alpha
+    fell = stratified_tau(batch, confidence=confidence, rng=rng)
+    at_end = _over_ladders(each.beyond_baseline)
+    ceiling = _over_ladders(each.beyond_ceiling)
+    difference = _over_ladders(each.difference)
+    trend_p = each.baseline_trend.p_value
+    clearest = 0 if np.isnan(trend_p).all() else int(np.nanargmin(trend_p))
+    declined = bool(batch.declined.any())
+    answers = Answers(
+        improved=np.array([fell.p_value <= rule.alpha and fell.value > 0]),
+        worsened=np.array([fell.p_value <= rule.alpha and fell.value < 0]),
+        falling=np.array([each.answers.falling.any()]),
+        beyond=np.array([_better(at_end, batch.sign[0]) and _better(ceiling, batch.sign[0])]),
+        same=np.array(
+            [-rule.margin < difference.ci_low and difference.ci_high < rule.margin and not declined]
+        ),
+        enough=np.array(
+            [
+                batch.n_a.max() >= rule.minimum_baseline
+                and batch.n_b.max() >= rule.minimum_exposure
+                and fell.counts["smallest_p"] <= rule.alpha
+            ]
+        ),
+        room=np.array([each.answers.room.any()]),
+    )
+    return assemble(
+        str(decide(answers)[0]),
+        rule,
+        lower=bool(batch.sign[0] < 0),
+        fell=fell,
+        size=_as_nap(fell),
+        baseline_trend=each.baseline_trend[clearest],
+        beyond_baseline=at_end,
+        difference=difference,
+        without_declines=stratified_tau(batch.without_declines(), rng=rng) if declined else None,
+    )
+
+
 def surely_better(change: Estimates, sign: np.ndarray) -> np.ndarray:
     """Mask of the series whose interval, in data units, lies wholly on the better side of 0."""
     low, high = change.ci_low, change.ci_high
@@ -270,6 +327,64 @@ def surely_better(change: Estimates, sign: np.ndarray) -> np.ndarray:
 def inside(difference: Estimates, margin: float) -> np.ndarray:
     """Mask of the series whose interval lies inside the margin on both sides."""
     return (difference.ci_low > -margin) & (difference.ci_high < margin)
+
+
+def _with_declines_at_worst(batch: SeriesBatch, at_end: Estimates, confidence: float) -> Estimates:
+    """Put question (c) again with declined occasions at the worst end of the scale."""
+    worst = np.where(batch.sign < 0, batch.ceiling, batch.floor)
+    declined = batch.declined.any(axis=1)
+    low, high = np.array(at_end.ci_low), np.array(at_end.ci_high)
+    value = at_end.value.copy()
+    rows = np.flatnonzero(declined & ~np.isnan(worst))
+    if len(rows):
+        again = level_and_slope_change_batch(
+            batch.take(rows), confidence=confidence, declines="ceiling"
+        ).at_end
+        value[rows], low[rows], high[rows] = again.value, again.ci_low, again.ci_high
+    no_end = declined & np.isnan(worst)
+    low[no_end], high[no_end] = np.nan, np.nan
+    return replace(at_end, value=value, ci_low=low, ci_high=high)
+
+
+def _over_ladders(change: Estimates) -> Estimate:
+    """Average a change and its limits over the ladders that have one."""
+    ladders = [estimate for estimate in change if not np.isnan(estimate.ci_low)]
+    if not ladders:
+        return change[0]
+    value, low, high = (
+        float(np.mean([getattr(ladder, name) for ladder in ladders]))
+        for name in ("value", "ci_low", "ci_high")
+    )
+    left_out = len(change) - len(ladders)
+    cautions = dict.fromkeys(sentence for ladder in ladders for sentence in ladder.cautions)
+    if left_out:
+        cautions[f"{count_of(left_out, 'ladder')} had too few ratings for this."] = None
+    return replace(
+        ladders[0],
+        value=value,
+        ci_low=low,
+        ci_high=high,
+        p_value=float("nan"),
+        n=sum(ladder.n for ladder in ladders),
+        counts={"ladders": len(ladders)},
+        method=f"mean over ladders, limits averaged: {ladders[0].method}",
+        favors=ladders[0].favors if len({ladder.favors for ladder in ladders}) == 1 else "",
+        cautions=tuple(cautions),
+    )
+
+
+def _better(change: Estimate, sign: float) -> bool:
+    return change.ci_high < 0 if sign < 0 else change.ci_low > 0
+
+
+def _as_nap(fell: Estimate) -> Estimate:
+    return replace(
+        fell,
+        statistic="NAP",
+        value=(fell.value + 1) / 2,
+        ci_low=(fell.ci_low + 1) / 2,
+        ci_high=(fell.ci_high + 1) / 2,
+    )
 
 
 def is_constant(batch: SeriesBatch) -> np.ndarray:
@@ -331,7 +446,6 @@ def assemble(
     without_declines: Estimate | None,
 ) -> Verdict:
     """Put one verdict together with its questions and cautions."""
-    estimates = (fell, size, baseline_trend, beyond_baseline, difference)
     made = Verdict(
         code=code,
         words=words_of(code, lower=lower),
@@ -343,6 +457,6 @@ def assemble(
         without_declines=without_declines,
         smallest_p=float(fell.counts["smallest_p"]),
         questions=(),
-        cautions=tuple(dict.fromkeys(sentence for estimate in estimates for sentence in estimate.cautions)),
+        cautions=tuple(dict.fromkeys((*fell.cautions, *beyond_baseline.cautions))),
     )
     return replace(made, questions=questions(made, rule.alpha, lower=lower))
