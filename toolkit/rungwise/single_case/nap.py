@@ -58,7 +58,8 @@ def nap_batch(
     alternative : {"two-sided", "improvement", "worsening"}
     confidence : float
     p_value : {"exact", "normal", "none"}
-        ``"normal"`` is the tie-corrected approximation, for screening very many series.
+        ``"normal"`` is the tie-corrected approximation, for screening very many series; it leaves
+        ``counts["smallest_p"]`` out.
     interval : bool
         Leave the interval out to save time.
 
@@ -86,7 +87,6 @@ def nap_batch(
     estimable = ab.pairs > 0
     with np.errstate(invalid="ignore"):
         value = (ab.pairs + ab.s) / (2 * ab.pairs)
-    everyone = np.broadcast_to(True, len(batch))
     n_declined = batch.declined.sum(axis=1)
     counts = {
         "n_baseline": batch.n_a,
@@ -109,16 +109,18 @@ def nap_batch(
     p: np.ndarray | None = None
     if p_value != "none":
         p, how = _p_value(pairs, alternative, p_value)
-        counts["smallest_p"] = smallest = smallest_two_phase_p(pairs.ties, batch.n_a, alternative)
-        level = 1 - confidence
         cautions |= {
-            NULL_CAUTION: everyone,
-            TIED_CAUTION: (ab.concordant + ab.discordant == 0) & (smallest == 1),
-            f"With these lengths and ties no order of the ratings could have given p ≤ {level:.4g}.": (
-                smallest > level * (1 + 1e-9)
-            ),
+            NULL_CAUTION: estimable,
+            TIED_CAUTION: estimable & (ab.concordant + ab.discordant == 0),
         }
         method = method + "; " + how
+    if p_value == "exact":
+        counts["smallest_p"] = smallest = smallest_two_phase_p(pairs.ties, batch.n_a, alternative)
+        level = 1 - confidence
+        out_of_reach = smallest > level * (1 + 1e-9)
+        cautions[
+            f"With these lengths and ties no order of the ratings could have given p ≤ {level:.4g}."
+        ] = out_of_reach
     low = high = None
     if interval:
         low, high = nap_interval(pairs, confidence)

@@ -11,12 +11,13 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from rungwise.basis.null_two_phase import two_phase_p
-from rungwise.series.batch import SeriesBatch
+from rungwise.series.batch import ABSENT, SeriesBatch
 
 # Series worked through together; at 28 places of one byte a chunk and its scratch stay in the
 # second-level cache.
@@ -111,9 +112,19 @@ class PairCounts:
         """The same within phase A."""
         return code_counts(self._codes, self.n_a)
 
+    @cached_property
+    def _rows_with_equal_times(self) -> np.ndarray:
+        times = self._times
+        if len(times) and times.strides[0] == 0:
+            # One row of times shared by all series.
+            tied = (times[:1, 1:] == times[:1, :-1]).any()
+            return np.arange(len(times) if tied else 0)
+        return np.flatnonzero((times[:, 1:] == times[:, :-1]).any(axis=1))
+
     def _within(self, start: np.ndarray, length: np.ndarray) -> Pairs:
         concordant, discordant = _within(self._codes, start, length)
-        better, worse, same = _at_equal_times(self._codes, self._times, start, length)
+        rows = self._rows_with_equal_times
+        better, worse, same = _at_equal_times(self._codes, self._times, rows, start, length)
         return Pairs(concordant - better, discordant - worse, length * (length - 1) // 2, same)
 
 
@@ -150,68 +161,58 @@ def code_counts(codes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
     counts = np.zeros((len(codes), top), dtype=np.int16)
     if not top:
         return counts
-    for order, flat, width in _chunks(codes, lengths):
-        block = _time_major(flat, np.zeros_like(lengths), lengths, order, width, "first", filler=-1)
-        equal = _scratch("equal", block.shape, np.bool_)
+    start = np.zeros_like(lengths)
+    for rows in _chunks(lengths, lengths):
+        block = _time_major(codes, start, lengths, rows, "first")
+        equal = _scratch("truth", block.shape, np.bool_)
         for code in range(top):
             np.equal(block, code, out=equal)
-            counts[order, code] = _column_sums(equal)
+            counts[rows, code] = _column_sums(equal)
     return counts
 
 
 def _across(codes: np.ndarray, n_a: np.ndarray, n_b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     concordant = np.zeros(len(codes), dtype=np.int64)
     discordant = np.zeros(len(codes), dtype=np.int64)
-    for order, flat, _ in _chunks(codes, n_a + n_b, n_a):
-        wide_a, wide_b = int(n_a[order].max()), int(n_b[order].max())
-        if not wide_a or not wide_b:
-            continue
-        first = _time_major(flat, np.zeros_like(n_a), n_a, order, wide_a, "first")
-        second = _time_major(flat, n_a, n_b, order, wide_b, "second")
-        better, worse = _accumulators(len(order))
+    for rows in _chunks(n_a, n_b):
+        first = _time_major(codes, np.zeros_like(n_a), n_a, rows, "first")
+        second = _time_major(codes, n_a, n_b, rows, "second")
+        better, worse = _accumulators(second.shape[1])
         truth = _scratch("truth", second.shape, np.bool_)
         for row in first:
             better += _column_sums(np.greater(second, row, out=truth))
             worse += _column_sums(np.less(second, row, out=truth))
-        # The filler is above every code: a short B gains concordant pairs, a short A discordant ones.
-        concordant[order] = better - (wide_b - n_b[order]) * n_a[order]
-        discordant[order] = worse - (wide_a - n_a[order]) * n_b[order]
+        # Padding is below every code: a short A gains concordant pairs, a short B discordant ones.
+        concordant[rows] = better - (len(first) - n_a[rows]) * n_b[rows]
+        discordant[rows] = worse - (len(second) - n_b[rows]) * n_a[rows]
     return concordant, discordant
 
 
 def _within(codes: np.ndarray, start: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     concordant = np.zeros(len(codes), dtype=np.int64)
     discordant = np.zeros(len(codes), dtype=np.int64)
-    for order, flat, _ in _chunks(codes, length):
-        wide = int(length[order].max())
-        if wide < 2:
-            continue
-        block = _time_major(flat, start, length, order, wide, "first")
-        better, worse = _accumulators(len(order))
+    for rows in _chunks(start, length):
+        block = _time_major(codes, start, length, rows, "first")
+        better, worse = _accumulators(block.shape[1])
         truth = _scratch("truth", block.shape, np.bool_)
-        for i in range(wide - 1):
-            later = truth[: wide - 1 - i]
+        for i in range(len(block) - 1):
+            later = truth[: len(block) - 1 - i]
             better += _column_sums(np.greater(block[i + 1 :], block[i], out=later))
             worse += _column_sums(np.less(block[i + 1 :], block[i], out=later))
-        # Fillers stand last and above every code: each adds one concordant pair per real occasion.
-        concordant[order] = better - (wide - length[order]) * length[order]
-        discordant[order] = worse
+        concordant[rows] = better
+        # Padding stands last and below every code: each place adds a discordant pair per occasion.
+        discordant[rows] = worse - (len(block) - length[rows]) * length[rows]
     return concordant, discordant
 
 
 def _at_equal_times(
-    codes: np.ndarray, times: np.ndarray, start: np.ndarray, length: np.ndarray
+    codes: np.ndarray, times: np.ndarray, rows: np.ndarray, start: np.ndarray, length: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Count the better, the worse and all pairs within a phase that share a time."""
     better, worse, same = (np.zeros(len(codes), dtype=np.int64) for _ in range(3))
+    if len(rows) == 0:
+        return better, worse, same
     places = codes.shape[1]
-    if times.strides[0] == 0:
-        # One row of times shared by all series.
-        if not (times[:1, 1:] == times[:1, :-1]).any():
-            return better, worse, same
-        rows = np.arange(len(codes))
-    else:
-        rows = np.flatnonzero((times[:, 1:] == times[:, :-1]).any(axis=1))
     start, stop = start[rows, None], (start + length)[rows, None]
     place = np.arange(places)
     # Times are in order, so equal times stand together: when no pair `lag` apart is equal, none
@@ -228,40 +229,50 @@ def _at_equal_times(
     return better, worse, same
 
 
-def _chunks(codes: np.ndarray, *lengths: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, int]]:
-    """Cut the series into chunks of like length; yield their rows, the codes end to end, and the width."""
-    rows = len(codes)
-    flat = np.ascontiguousarray(codes).reshape(-1)
-    alike = all((column == column[:1]).all() for column in lengths)
-    by_length = np.arange(rows) if alike else np.lexsort(lengths[::-1])
-    for low in range(0, rows, CHUNK):
-        order = by_length[low : low + CHUNK]
-        yield order, flat, int(lengths[0][order].max())
+def _chunks(start: np.ndarray, length: np.ndarray) -> Iterator[slice | np.ndarray]:
+    """Cut the series into chunks of like start and length; yield their rows."""
+    rows = len(start)
+    if (start == start[:1]).all() and (length == length[:1]).all():
+        yield from (slice(low, min(low + CHUNK, rows)) for low in range(0, rows, CHUNK))
+        return
+    key = start * (int(length.max()) + 1) + length
+    # Numbers of two bytes are sorted by counting.
+    order = np.argsort(key.astype(np.uint16) if key.max() < 1 << 16 else key, kind="stable")
+    cuts = set(range(0, rows, CHUNK)) | {rows}
+    if rows > CHUNK:
+        # With one start for the whole chunk, places can be cut out without picking them singly.
+        cuts |= set((np.flatnonzero(np.diff(start[order])) + 1).tolist())
+    edges = sorted(cuts)
+    yield from (order[low:high] for low, high in pairwise(edges))
 
 
 def _time_major(
-    flat: np.ndarray,
-    start: np.ndarray,
-    length: np.ndarray,
-    order: np.ndarray,
-    width: int,
-    name: str,
-    filler: int | None = None,
+    codes: np.ndarray, start: np.ndarray, length: np.ndarray, rows: slice | np.ndarray, name: str
 ) -> np.ndarray:
-    """Lay places `start` to `start + length` of the series in `order` out with time first."""
-    places = len(flat) // len(start)
-    block = _scratch(name, (width, len(order)), flat.dtype)
-    if filler is None:
-        filler = int(np.iinfo(flat.dtype).max)
-    begin = order * places + start[order]
-    end = length[order]
-    last = len(flat) - 1
-    short = int(end.min())
+    """Lay places `start` to `start + length` of some series out with time first, padded by `ABSENT`."""
+    begin, count = start[rows], length[rows]
+    width = int(count.max(initial=0))
+    picked = codes[rows]
+    places = picked.shape[1]
+    first = int(begin[0])
+    if (begin == first).all():
+        block = picked[:, first : first + width].T
+        alike = bool((count == width).all())
+        if alike and block.strides[1] == block.itemsize:
+            return block
+        copied = _scratch(name, block.shape, codes.dtype)
+        np.copyto(copied, block)
+        if not alike and first == 0:
+            # Behind a short phase A stands phase B; behind phase B stands padding.
+            for place in range(int(count.min()), width):
+                copied[place][count <= place] = ABSENT
+        return copied
+    copied = _scratch(name, (width, len(picked)), codes.dtype)
+    row = np.arange(len(picked))
     for place in range(width):
-        np.take(flat, np.minimum(begin + place, last), out=block[place], mode="clip")
-        if place >= short:
-            block[place][end <= place] = filler
-    return block
+        inside = place < count
+        copied[place] = np.where(inside, picked[row, np.minimum(begin + place, places - 1)], ABSENT)
+    return copied
 
 
 def _column_sums(truth: np.ndarray) -> np.ndarray:
