@@ -118,9 +118,7 @@ def nap_batch(
         counts["smallest_p"] = smallest = smallest_two_phase_p(pairs.ties, batch.n_a, alternative)
         level = 1 - confidence
         out_of_reach = smallest > level * (1 + 1e-9)
-        cautions[
-            f"With these lengths and ties no order of the ratings could have given p ≤ {level:.4g}."
-        ] = out_of_reach
+        cautions[f"With these lengths and ties no order of the ratings has p ≤ {level:.4g}."] = out_of_reach
     low = high = None
     if interval:
         low, high = nap_interval(pairs, confidence)
@@ -184,9 +182,11 @@ def nap(
     V the Hanley and McNeil (1982) variance at θ in Newcombe's symmetric form (2006, Statistics in
     Medicine 25:559-573, method 5; both from memory). V is widened by the ratio of the DeLong variance
     to V at the observed value where that exceeds 1, because V takes both phases to vary alike.
-    Simulated coverage on whole ratings is shipped in ``data/nap_coverage.csv``: on average above the
-    nominal level without autocorrelation, below it when a baseline of 3 to 5 occasions varies much
-    more than the exposure phase, and too low with autocorrelation.
+    Simulated coverage of the 95 % interval on whole ratings (3 to 10 baseline, 5 to 30 exposure
+    occasions) is shipped in ``data/nap_coverage.csv``. Without autocorrelation it is .93 or more in every
+    cell where both phases vary alike or exposure varies more, and .86 at the lowest when a baseline of 3
+    to 5 occasions varies nearly three times as much as exposure. With autocorrelation it falls: where
+    both phases vary alike, to .95 on average at .2, .92 at .4 and .87 at .6.
 
     Examples
     --------
