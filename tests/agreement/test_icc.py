@@ -87,6 +87,13 @@ def test_below_zero_is_said():
     assert icc(table, "1,k").value < -10
 
 
+def test_a_limit_too_low_to_step_up_is_without_bound():
+    table = [[1, 9, 4], [9, 1, 6], [2, 8, 5], [8, 3, 5.5]]
+    single, mean = icc(table, "2,1", confidence=0.99), icc(table, "2,k", confidence=0.99)
+    assert single.ci_low < -0.5
+    assert mean.ci_low == -math.inf
+
+
 def test_incomplete_targets_are_left_out_and_counted():
     table = _table(6).tolist()
     table[2][1] = None

@@ -58,8 +58,9 @@ def test_standard_error_equals_the_spread_of_samples():
     rng = np.random.default_rng(12)
     shares = np.array([[0.35, 0.05, 0.02], [0.05, 0.20, 0.06], [0.02, 0.05, 0.20]])
     n = 400
-    samples = rng.multinomial(n, shares.ravel(), size=4000).reshape(-1, 3, 3)
-    for weights in (None, "quadratic"):
+    samples = rng.multinomial(n, shares.ravel(), size=3000).reshape(-1, 3, 3)
+    asymmetric = [[1, 0.9, 0.0], [0.2, 1, 0.1], [0.0, 0.6, 1]]
+    for weights in (None, "quadratic", asymmetric):
         values = [kappa_from_table(table, weights).value for table in samples]
         expected = kappa_from_table(np.rint(shares * n), weights).counts["standard_error"]
         assert np.std(values) == pytest.approx(expected, rel=0.04)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from rungwise.basis.distributions import normal_quantile, t_quantile
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates
 
@@ -339,9 +340,7 @@ def mean_interval(values: Any, *, unit: str = "", confidence: float = 0.95) -> E
     elif np.ptp(kept) == 0:
         cautions = ("All values are equal, so their spread, and with it an interval, cannot be estimated.",)
     else:
-        from scipy.special import stdtrit
-
-        half = float(stdtrit(n - 1, 1 - (1 - confidence) / 2)) * sd / np.sqrt(n)
+        half = float(t_quantile(1 - (1 - confidence) / 2, n - 1)) * sd / np.sqrt(n)
         low, high = float(np.mean(kept) - half), float(np.mean(kept) + half)
     return Estimate(
         "mean",
@@ -365,14 +364,8 @@ def _counts(argument: str, entries: Any) -> np.ndarray:
     return numbers
 
 
-def _normal_quantile(probability: float) -> float:
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(probability)
-
-
 def _wilson(x: np.ndarray, n: np.ndarray, alpha: float) -> Limits:
-    z = _normal_quantile(1 - alpha / 2)
+    z = float(normal_quantile(1 - alpha / 2))
     center = x + z**2 / 2
     half = z * np.sqrt(x * (n - x) / n + z**2 / 4)
     return _closed((center - half) / (n + z**2), (center + half) / (n + z**2), x, n)
@@ -380,7 +373,7 @@ def _wilson(x: np.ndarray, n: np.ndarray, alpha: float) -> Limits:
 
 def _wilson_corrected(x: np.ndarray, n: np.ndarray, alpha: float) -> Limits:
     # Newcombe 1998, method 4; the roots are undefined only at the ends, which `_closed` sets.
-    z = _normal_quantile(1 - alpha / 2)
+    z = float(normal_quantile(1 - alpha / 2))
     p = x / n
     below = np.maximum(z**2 - 2 - 1 / n + 4 * p * (n - x + 1), 0)
     above = np.maximum(z**2 + 2 - 1 / n + 4 * p * (n - x - 1), 0)

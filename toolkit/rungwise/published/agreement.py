@@ -8,7 +8,9 @@ from typing import Any
 
 from rungwise.agreement.icc import icc, mean_squares
 from rungwise.agreement.kappa import kappa_from_table
+from rungwise.agreement.raters import rater_difference
 from rungwise.agreement.several_observers import fleiss_kappa
+from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
 
 _READ = "read in the source"
@@ -54,6 +56,11 @@ _DIAGNOSES = (
 )
 
 
+_PEAK_FLOW = "Bland & Altman 1986, Lancet 327:307-310, peak flow by two meters"
+_LARGE_METER = (494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427)
+_MINI_METER = (512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451)
+
+
 def _by_patient() -> list[list[str]]:
     return [
         [str(diagnosis) for diagnosis, count in enumerate(row, start=1) for _ in range(int(count))]
@@ -80,6 +87,10 @@ def _kappa(table: Any, weights: Any = None) -> float:
 
 def _kappa_count(name: str, table: Any, weights: Any = None) -> float:
     return kappa_from_table(table, weights).counts[name]
+
+
+def _meters() -> Estimate:
+    return rater_difference(_LARGE_METER, _MINI_METER, unit="l/min")
 
 
 def _icc(form: str) -> float:
@@ -234,5 +245,21 @@ CHECKS: tuple[Check, ...] = (
             partial(_fleiss_count, f"category {category}"),
         )
         for category, value in enumerate((0.245, 0.245, 0.520, 0.471, 0.566), start=1)
+    ),
+    _check(
+        "difference between raters", "17 people", _PEAK_FLOW, _MEMORY, -2.1, 1, lambda: _meters().value
+    ),
+    _check(
+        "standard deviation of differences", "17 people", _PEAK_FLOW, _MEMORY, 38.8, 1,
+        lambda: _meters().counts["sd"],
+    ),
+    _check(
+        "difference between raters, lower limit", "17 people", _PEAK_FLOW, _MEMORY, -22.0, 1,
+        lambda: _meters().ci_low,
+        "The paper takes t as 2.12 and rounds on the way; ours is -22.05.",
+    ),
+    _check(
+        "difference between raters, upper limit", "17 people", _PEAK_FLOW, _MEMORY, 17.8, 1,
+        lambda: _meters().ci_high,
     ),
 )  # fmt: skip
