@@ -76,6 +76,11 @@ class Ar1Fit:
         return len(self.phi)
 
     @property
+    def nodes(self) -> np.ndarray:
+        """Values of φ averaged over, the same for all series."""
+        return self._blocks[0].nodes
+
+    @property
     def phi_mean(self) -> np.ndarray:
         """Mean of φ over its restricted likelihood and prior weight."""
         means = np.concatenate([block.share_of_phi @ block.nodes for block in self._blocks])
