@@ -110,6 +110,7 @@ def hand_made_verdict(code: str = "fell_beyond_baseline", *, declines: bool = Tr
         without_declines=(
             estimate("tau", 0.79, p_value=0.0009, counts={"smallest_p": 0.0001}) if declines else None
         ),
+        beyond_with_declines=estimate("at_end", -4.4, -8.3, -0.6, unit="points") if declines else None,
         smallest_p=0.00005,
         questions=(),
         cautions=("A caution that must stand beside the number.",),

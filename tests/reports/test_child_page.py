@@ -92,6 +92,7 @@ def test_the_numbers_stand_in_their_rows(answer_of, read_page):
         "The same without declined occasions",
         "(b) Was it already falling in baseline?",
         "(c) Is the fall more than the baseline's own course explains?",
+        "The same, declines at the worst end",
         "How consistent was it?",
         "How large was it on average?",
     ]
@@ -107,7 +108,8 @@ def test_the_numbers_stand_in_their_rows(answer_of, read_page):
         "no clear sign of it", ".36", ".001",
     )  # fmt: skip
     assert (rows[3]["Estimate"], rows[3]["95% interval"]) == ("−4.2 points", "[−7.9, −0.5]")
-    assert rows[4]["Estimate"] == "NAP .91"
+    assert rows[4]["Estimate"] == "−4.4 points"
+    assert rows[5]["Estimate"] == "NAP .91"
 
 
 def test_what_could_not_be_estimated_is_a_dash_and_never_a_number(answer_of, read_page):
@@ -116,13 +118,16 @@ def test_what_could_not_be_estimated_is_a_dash_and_never_a_number(answer_of, rea
         answer.verdict.beyond_baseline, value=math.nan, ci_low=math.nan, ci_high=math.nan, p_value=math.nan
     )
     answer = replace(
-        answer, verdict=replace(answer.verdict, beyond_baseline=missing, without_declines=None)
+        answer,
+        verdict=replace(
+            answer.verdict, beyond_baseline=missing, without_declines=None, beyond_with_declines=None
+        ),
     )
     rows = rows_of(page.numbers(answer)[0], read_page)
     assert [rows[2][name] for name in ("Estimate", "95% interval", "p", "Smallest p possible")] == [
         "–", "", "", "",
     ]  # fmt: skip
-    assert "The same without declined occasions" not in [row["Question"] for row in rows]
+    assert len(rows) == 5
 
 
 def test_which_direction_is_better_is_said(answer_of):
@@ -144,7 +149,22 @@ def test_trust_gives_the_rates_for_every_autocorrelation(answer_of, read_page):
     assert [(row["Autocorrelation"], row["No effect, called so"]) for row in rows] == [
         ("0.0", "1 of 100"), ("0.2", "2 of 100"), ("0.4", "3 of 100"), ("0.6", "6 of 100"),
     ]  # fmt: skip
-    assert "A caution that must stand beside the number." in blocks[0].text
+
+
+def test_each_caution_stands_once_with_the_numbers_it_concerns(answer_of):
+    answer = answer_of()
+    verdict = replace(
+        answer.verdict,
+        fell=replace(answer.verdict.fell, cautions=("Declines rank worst.", "Orders are exchangeable.")),
+        size=replace(answer.verdict.size, cautions=("Declines rank worst.",)),
+    )
+    cautions = ("Declines rank worst.", "Orders are exchangeable.", "1 planned rating missing.")
+    told = page.trust(replace(answer, verdict=verdict, cautions=cautions, rates=None))[0].text
+    assert told.splitlines() == [
+        "  - 1 planned rating missing.",
+        "  - About (a) and NAP: Declines rank worst.",
+        "  - About (a): Orders are exchangeable.",
+    ]
 
 
 def test_outside_the_simulated_lengths_no_rates_are_shown(answer_of):

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rungwise.audit.wording import listed
 from rungwise.basis.page_numbers import (
     count_of,
     format_bounded,
@@ -98,6 +99,11 @@ def numbers(answer: ChildAnswer) -> Blocks:
         ),
         _row(second, "tau", verdict.baseline_trend),
         _row(third, "", verdict.beyond_baseline, bounded=False),
+        *(
+            [_row("The same, declines at the worst end", "", verdict.beyond_with_declines, bounded=False)]
+            if verdict.beyond_with_declines is not None
+            else []
+        ),
         _row("How consistent was it?", "NAP", verdict.size),
         _row("How large was it on average?", "", verdict.difference, bounded=False),
     ]
@@ -125,8 +131,9 @@ def numbers(answer: ChildAnswer) -> Blocks:
 
 def trust(answer: ChildAnswer) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
-    _, *sentences = trust_sentences(answer)
-    blocks: list[Block | Picture] = [bullets(sentences)] if sentences else []
+    blocks: list[Block | Picture] = []
+    if sentences := [*_general(answer), *_by_number(answer)]:
+        blocks.append(bullets(sentences))
     rates = answer.rates
     if rates is not None:
         rows = [
@@ -189,18 +196,16 @@ def left_out(caseload: Caseload, answer: ChildAnswer) -> Blocks:
 
 def method(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | None = None) -> Block:
     """Give method, settings, versions and hashes: how to check the page."""
-    verdict = answer.verdict
     sentences = [
-        f"(a) {_sentence(verdict.fell.method)}",
-        f"(b) {_sentence(verdict.baseline_trend.method)}",
-        f"(c) {_sentence(verdict.beyond_baseline.method)}",
-        f"Size: {_sentence(verdict.size.method)}",
-        f"Average difference: {_sentence(verdict.difference.method)}",
+        f"{name[0].upper()}{name[1:]}: {_sentence(estimate.method)}"
+        for name, estimate in _estimates(answer).items()
+    ]
+    sentences.append(
         "Ratings of maintenance and follow-up are shown and never counted as exposure. The p-values are "
         "unadjusted, and sound only if the orders of the ratings are exchangeable: without trend and "
         "without resemblance between neighbors. That is why the verdict is judged by the error rates "
-        "above, not by p.",
-    ]
+        "above, not by p."
+    )
     return (
         heading("Method")
         + bullets(sentences)
@@ -322,6 +327,34 @@ def _interval_of(estimate: Estimate) -> str:
 
 def _p(value: float) -> str:
     return format_p(value).removeprefix("= ")
+
+
+def _estimates(answer: ChildAnswer) -> dict[str, Estimate]:
+    """Give the estimates of the verdict under the names the page gives them."""
+    verdict = answer.verdict
+    return {
+        "(a)": verdict.fell,
+        "(b)": verdict.baseline_trend,
+        "(c)": verdict.beyond_baseline,
+        "NAP": verdict.size,
+        "the average": verdict.difference,
+    }
+
+
+def _general(answer: ChildAnswer) -> list[str]:
+    """Give what qualifies the answer as a whole; what it rests on stands under the headline already."""
+    _, *sentences = trust_sentences(answer)
+    of_numbers = {caution for estimate in _estimates(answer).values() for caution in estimate.cautions}
+    return [sentence for sentence in sentences if sentence not in of_numbers]
+
+
+def _by_number(answer: ChildAnswer) -> list[str]:
+    """Give each caution once, with the numbers it concerns."""
+    concerns: dict[str, list[str]] = {}
+    for name, estimate in _estimates(answer).items():
+        for caution in estimate.cautions:
+            concerns.setdefault(caution, []).append(name)
+    return [f"About {listed(names)}: {caution}" for caution, names in concerns.items()]
 
 
 def _direction(answer: ChildAnswer) -> str:
