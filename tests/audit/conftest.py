@@ -104,6 +104,7 @@ def weekly():
 @pytest.fixture
 def outcome():
     """Build the outcome of one child with the verdict wanted: ``outcome("C01", "rose", p=0.01)``."""
+    from dataclasses import fields
     from datetime import date
 
     from rungwise.audit.cohort import Course
@@ -129,19 +130,13 @@ def outcome():
         if not code:
             return Outcome(course, stage, None)
         blank = Estimate("blank", float("nan"))
-        verdict = Verdict(
-            code=code,
-            words=VERDICTS[code],
-            fell=Estimate("tau", 2 * nap - 1, p_value=p),
-            size=Estimate("nap", nap, nap - 0.1, min(nap + 0.1, 1)),
-            baseline_trend=blank,
-            beyond_baseline=blank,
-            difference=blank,
-            without_declines=None,
-            smallest_p=0.001,
-            questions=(),
-            cautions=cautions,
-        )
+        given = {
+            "code": code, "words": VERDICTS[code], "fell": Estimate("tau", 2 * nap - 1, p_value=p),
+            "size": Estimate("nap", nap, nap - 0.1, min(nap + 0.1, 1)), "baseline_trend": blank,
+            "beyond_baseline": blank, "difference": blank, "smallest_p": 0.001, "questions": (),
+            "cautions": cautions,
+        }  # fmt: skip
+        verdict = Verdict(**{field.name: given.get(field.name) for field in fields(Verdict)})
         series = PhaseSeries.from_phases([7] * baseline, [4] * exposure, better=better)
         answer = ChildAnswer(
             child_id=child, outcome=what, headline="", verdict=verdict,

@@ -14,7 +14,7 @@ from rungwise.audit.outcomes import (
     stage_of,
 )
 from rungwise.audit.quarter import Quarter
-from rungwise.single_case.child_answer import child_answer
+from rungwise.single_case.child_answer import child_answer, child_answers
 from rungwise.single_case.error_rates import ErrorRates
 from rungwise.single_case.verdict import VERDICTS
 from scipy.stats import false_discovery_control
@@ -115,13 +115,40 @@ def test_benjamini_hochberg_against_scipy():
 def test_the_verdict_is_the_childs_own_with_data_up_to_the_due_day(caseload, weekly):
     rows = weekly("C01", "2026-05-04", [7, 8, 7, 8], FALLING)  # exposure June 1, due August 24
     later = weekly("C01", "2026-08-31", [], [10] * 10)
-    (with_later,) = judge(load := caseload(ratings=rows + later), cohort(load, Q3, LATER))
-    (without,) = judge(load := caseload(ratings=rows), cohort(load, Q3, LATER))
+    (with_later,) = judge(load := caseload(ratings=rows + later), cohort(load, Q3, LATER).due)
+    (without,) = judge(load := caseload(ratings=rows), cohort(load, Q3, LATER).due)
     alone = child_answer(load, "C01")
     # Compared as text, in which a missing number equals a missing number.
     assert repr(with_later.answer.verdict) == repr(without.answer.verdict) == repr(alone.verdict)
     assert with_later.code.startswith("fell")
     assert repr(child_answer(caseload(ratings=rows + later), "C01").verdict) != repr(alone.verdict)
+
+
+def test_children_answered_together_get_the_answers_they_get_alone(caseload, weekly):
+    rng = np.random.default_rng(11)
+    rows = []
+    for i in range(12):
+        n_a, n_b = rng.integers(1, 9), rng.integers(1, 15)
+        values = [None if value > 10 else int(value) for value in rng.integers(1, 12, n_a + n_b)]
+        rows += weekly(f"C{i:02d}", "2026-01-05", values[:n_a], values[n_a:], ladder="net")
+        if i == 5:
+            rows += weekly(f"C{i:02d}", "2026-01-05", values[:n_a], values[n_a:], ladder="tire")
+    load = caseload(ratings=rows)
+    together = child_answers(load, dict.fromkeys(load.children, "fear"))
+    for answer in together:
+        alone = child_answer(load, answer.child_id)
+        one, other = answer.verdict, alone.verdict
+        assert (one.code, one.words, one.cautions) == (other.code, other.words, other.cautions)
+        assert answer.headline == alone.headline
+        for name in ("fell", "size", "baseline_trend", "beyond_baseline", "difference"):
+            left, right = getattr(one, name), getattr(other, name)
+            np.testing.assert_allclose(
+                [left.value, left.ci_low, left.ci_high, left.p_value],
+                [right.value, right.ci_low, right.ci_high, right.p_value],
+                rtol=1e-7,
+                atol=1e-9,
+            )
+    assert child_answers(load, {}) == ()
 
 
 def test_a_child_is_counted_once_however_many_ladders(caseload, weekly):
@@ -130,7 +157,7 @@ def test_a_child_is_counted_once_however_many_ladders(caseload, weekly):
         *weekly("C01", "2026-05-05", [7, 8, 7, 8], FALLING, ladder="tire"),
     ]
     load = caseload(ratings=rows)
-    outcomes = judge(load, cohort(load, Q3, LATER))
+    outcomes = judge(load, cohort(load, Q3, LATER).due)
     assert len(outcomes) == 1
     assert len(outcomes[0].answer.ladders) == 2
 
@@ -149,7 +176,7 @@ def test_who_cannot_be_judged_gets_a_reason(caseload, weekly):
     ]
     load = caseload(ratings=rows, children=children, phases=phases)
     done = []
-    outcomes = judge(load, cohort(load, Q3, LATER), progress=lambda *step: done.append(step))
+    outcomes = judge(load, cohort(load, Q3, LATER).due, progress=lambda *step: done.append(step))
     assert {one.course.child_id: one.stage for one in outcomes} == {
         "C01": "few_baseline",
         "C02": "few_exposure",
@@ -157,7 +184,7 @@ def test_who_cannot_be_judged_gets_a_reason(caseload, weekly):
         "C04": "no_ratings",
     }
     assert all(one.code == "" for one in outcomes)
-    assert done == [(1, 4), (2, 4), (3, 4), (4, 4)]
+    assert done == [(2, 2)]
 
 
 def test_too_alike_is_said_apart_from_too_few(outcome):

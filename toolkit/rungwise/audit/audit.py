@@ -133,7 +133,7 @@ def audit_quarter(
     """
     which = Quarter.parse(quarter, caseload.practice.quarter_start_month)
     group = cohort(caseload, which, _today(today))
-    outcomes = judge(caseload, group, progress)
+    outcomes = judge(caseload, group.due, progress)
     confidence = 1 - caseload.practice.alpha
     stages = dict(group.stages) | {outcome.course.child_id: outcome.stage for outcome in outcomes}
     codes = [outcome.code for outcome in outcomes if outcome.code]

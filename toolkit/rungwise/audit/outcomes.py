@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import DUE_BY, FEAR, Cohort, Course, censored
+from rungwise.audit.cohort import DUE_BY, FEAR, Course, censored
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.caseload import Caseload
+from rungwise.single_case.child_answer import ChildAnswer, child_answers
+from rungwise.single_case.verdict import FELL, VERDICTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from rungwise.single_case.child_answer import ChildAnswer
-
 Progress = Callable[[int, int], None]
+# Children answered in one go; between, progress is reported.
+TOGETHER = 100
 
 
 @dataclass(frozen=True)
@@ -46,35 +48,38 @@ class Outcome:
         return self.answer.verdict.code if self.answer is not None and self.stage == "judged" else ""
 
 
-def judge(caseload: Caseload, cohort: Cohort, progress: Progress | None = None) -> tuple[Outcome, ...]:
+def judge(
+    caseload: Caseload, due: Sequence[Course], progress: Progress | None = None
+) -> tuple[Outcome, ...]:
     """Give the outcome of every child whose outcome is due, from data up to that day.
 
     Parameters
     ----------
     caseload : Caseload
-    cohort : Cohort
+    due : sequence of Course
+        With a due day each.
     progress : callable, optional
         Called with children done and children in all.
     """
-    from rungwise.single_case.child_answer import child_answer
-
-    due = cohort.due
     known = censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})
-    outcomes = []
-    for done, course in enumerate(due, start=1):
-        outcome = ""
-        if course.n_baseline + course.n_exposure:
-            outcome = outcome_of(known.outcomes(course.child_id))
-        if not course.n_baseline + course.n_exposure:
-            outcomes.append(Outcome(course, "no_ratings", None))
-        elif not outcome:
-            outcomes.append(Outcome(course, "outcome_unclear", None))
-        else:
-            answer = child_answer(known, course.child_id, outcome)
-            outcomes.append(Outcome(course, stage_of(answer), answer))
+    rated = [course.child_id for course in due if course.n_baseline + course.n_exposure]
+    outcomes = {child: outcome_of(known.outcomes(child)) for child in rated}
+    answers: dict[str, ChildAnswer] = {}
+    clear = [child for child, outcome in outcomes.items() if outcome]
+    for start in range(0, len(clear), TOGETHER):
+        some = clear[start : start + TOGETHER]
+        for answer in child_answers(known, {child: outcomes[child] for child in some}):
+            answers[answer.child_id] = answer
         if progress is not None:
-            progress(done, len(due))
-    return tuple(outcomes)
+            progress(len(answers), len(clear))
+    return tuple(_judged(course, answers.get(course.child_id), outcomes) for course in due)
+
+
+def _judged(course: Course, answer: ChildAnswer | None, outcomes: Mapping[str, str]) -> Outcome:
+    if answer is not None:
+        return Outcome(course, stage_of(answer), answer)
+    unclear = course.child_id in outcomes
+    return Outcome(course, "outcome_unclear" if unclear else "no_ratings", None)
 
 
 def outcome_of(outcomes: Sequence[str]) -> str:
@@ -120,8 +125,6 @@ def shares(codes: Sequence[str], confidence: float = 0.95) -> pd.DataFrame:
     """
     import pandas as pd
 
-    from rungwise.single_case.verdict import FELL, VERDICTS
-
     rows = [("fell", "fell, in all", sum(code in FELL for code in codes))]
     rows += [(code, words, codes.count(code)) for code, words in VERDICTS.items() if code != "too_few"]
     counts = [count for _, _, count in rows]
@@ -142,8 +145,6 @@ def beside(outcomes: Iterable[Outcome], confidence: float = 0.95) -> pd.DataFram
         other, share_fell, ci_low, ci_high``; the share is of the children judged.
     """
     import pandas as pd
-
-    from rungwise.single_case.verdict import FELL
 
     outcomes = list(outcomes)
     rows = []
@@ -203,8 +204,6 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
     alpha : float
         The two-sided level each child was tested at.
     """
-    from rungwise.single_case.verdict import FELL
-
     judged = [outcome for outcome in outcomes if outcome.answer is not None and outcome.stage == "judged"]
     if len(judged) < 2:
         return ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -12,7 +13,7 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.error_rates import ErrorRates, error_rates
-from rungwise.single_case.verdict import Rule, Verdict, verdict_over_ladders, verdicts
+from rungwise.single_case.verdict import Rule, Verdict, Verdicts, verdict_over_ladders, verdicts
 from rungwise.single_case.verdict_words import headline
 from rungwise.tables.practice import Practice
 
@@ -104,17 +105,70 @@ def child_answer(
     for the sentence about the caseload.
     """
     outcome = _outcome(caseload, which_child(caseload, child_id), outcome)
+    series = _series(caseload, child_id, outcome)
+    each = verdicts(SeriesBatch.of(*series.values()), rule_of(caseload.practice))
+    return _answer(caseload, child_id, outcome, series, each, rng)
+
+
+def child_answers(caseload: Caseload, outcomes: Mapping[str, str]) -> tuple[ChildAnswer, ...]:
+    """Answer for many children at once: the answers of `child_answer`, in a fraction of the time.
+
+    Parameters
+    ----------
+    caseload : Caseload
+    outcomes : Mapping[str, str]
+        What each child is judged by, by code.
+
+    Raises
+    ------
+    ValueError
+        As `child_answer`.
+    """
     series = {
-        ladder: caseload.series(child_id, ladder, outcome) for ladder in caseload.ladders(child_id, outcome)
+        child: _series(caseload, which_child(caseload, child), _outcome(caseload, child, outcome))
+        for child, outcome in outcomes.items()
     }
     rule = rule_of(caseload.practice)
-    each = verdicts(SeriesBatch.of(*series.values()), rule)
+    alone = [child for child, ladders in series.items() if len(ladders) == 1]
+    single: dict[str, Verdict] = {}
+    if alone:
+        batch = SeriesBatch.of(*(one for child in alone for one in series[child].values()))
+        single = dict(zip(alone, verdicts(batch, rule), strict=True))
+    return tuple(
+        _answer(
+            caseload,
+            child,
+            outcomes[child],
+            ladders,
+            [single[child]]
+            if child in single
+            else verdicts(SeriesBatch.of(*ladders.values()), rule),
+        )
+        for child, ladders in series.items()
+    )  # fmt: skip
+
+
+def _series(caseload: Caseload, child_id: str, outcome: str) -> dict[str, PhaseSeries]:
+    return {
+        ladder: caseload.series(child_id, ladder, outcome) for ladder in caseload.ladders(child_id, outcome)
+    }
+
+
+def _answer(
+    caseload: Caseload,
+    child_id: str,
+    outcome: str,
+    series: Mapping[str, PhaseSeries],
+    each: Verdicts | Sequence[Verdict],
+    rng: np.random.Generator | None = None,
+) -> ChildAnswer:
+    """Put one child's answer together from the verdicts on its ladders."""
     ladders = tuple(
         LadderAnswer(ladder, one, verdict)
         for (ladder, one), verdict in zip(series.items(), each, strict=True)
     )
     verdict = ladders[0].verdict
-    if len(ladders) > 1:
+    if isinstance(each, Verdicts) and len(ladders) > 1:
         verdict = verdict_over_ladders(each, rng or np.random.default_rng(DRAWS_SEED))
     lower = ladders[0].series.better == "lower"
     return ChildAnswer(
@@ -128,7 +182,7 @@ def child_answer(
         ),
         level=caseload.level,
         set_aside=caseload.report.rows_set_aside,
-        rule=rule,
+        rule=rule_of(caseload.practice),
         cautions=verdict.cautions + tuple(_missing(ladders)),
     )
 

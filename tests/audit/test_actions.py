@@ -1,0 +1,53 @@
+from datetime import date
+
+import pytest
+from rungwise.audit.actions import STATES, actions_table, read_back
+from rungwise.audit.quarter import Quarter
+
+Q3 = Quarter.parse("2026Q3")
+
+
+def action(raised, what, due, done=None):
+    return {
+        "raised_in": raised,
+        "action": what,
+        "owner_role": "practice lead",
+        "due_on": due,
+        "done_on": done,
+    }
+
+
+@pytest.fixture
+def load(caseload):
+    return caseload(
+        actions=[
+            action("2026Q2", "probe before each session", "2026-08-01", "2026-07-20"),
+            action("2026Q1", "order mats", "2026-05-01", "2026-06-01"),
+            action("2026Q2", "train observers", "2026-09-01"),
+            action("2026q2", "write the plan", "2026-09-15", "2026-10-10"),
+            action("2026Q3", "ask families", "2026-12-01"),
+            action("2026Q4", "later", "2027-01-01"),
+        ]
+    )
+
+
+def test_actions_are_read_back_with_where_they_stand(load):
+    table = actions_table(load, Q3, Q3.last)
+    assert table["action"].tolist() == [
+        "order mats", "probe before each session", "train observers", "write the plan", "ask families"
+    ]  # fmt: skip
+    assert table["state"].tolist() == ["done_late", "done", "overdue", "overdue", "open"]
+    assert set(table["state"]) <= set(STATES)
+    assert table["done_on"][3] is None
+    assert read_back(table, Q3, recorded=True) == ("Of 4 actions from earlier audits: 2 done, 2 overdue.",)
+
+
+def test_an_action_due_today_is_not_overdue(load):
+    table = actions_table(load, Q3, date(2026, 9, 1)).set_index("action")
+    assert table.loc["train observers", "state"] == "open"
+
+
+def test_no_table_says_nothing_and_an_empty_one_says_so(caseload):
+    assert read_back(actions_table(caseload(), Q3, Q3.last), Q3, recorded=False) == ()
+    empty = actions_table(caseload(actions=[]), Q3, Q3.last)
+    assert read_back(empty, Q3, recorded=True) == ("No earlier audit raised an action.",)

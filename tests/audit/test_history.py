@@ -1,0 +1,83 @@
+import math
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from rungwise.audit.cohort import Course
+from rungwise.audit.history import CHART_QUARTERS, QUARTERS, about_charts, compared, earlier_due, history
+from rungwise.audit.quarter import Quarter
+from scipy.stats import fisher_exact
+
+Q3 = Quarter.parse("2026Q3")
+
+
+@pytest.fixture
+def run(outcome):
+    """Outcomes of several quarters: ``run({"2026Q1": (fell, rose)})``."""
+
+    def build(quarters):
+        made = []
+        for label, (fell, rose) in quarters.items():
+            due = Quarter.parse(label).first
+            for code, n in (("fell_short_baseline", fell), ("rose", rose)):
+                for i in range(n):
+                    one = outcome(f"{label}{code}{i}", code)
+                    made.append(replace(one, course=replace(one.course, due_on=due)))
+        return made
+
+    return build
+
+
+def test_quarters_without_outcomes_are_shown_as_gaps_not_left_out(run):
+    table = history(run({"2025Q4": (2, 2), "2026Q2": (3, 1), "2026Q3": (4, 0)}), Q3)
+    assert table["quarter"].tolist() == ["2025Q4", "2026Q1", "2026Q2", "2026Q3"]
+    assert table["judged"].tolist() == [4, 0, 4, 4]
+    assert table["share"].tolist()[0] == 0.5
+    assert math.isnan(table["share"][1])
+    assert table["rose"].tolist() == [2, 0, 1, 0]
+    assert table["center"].isna().all()
+
+
+def test_this_quarter_stands_there_even_without_outcomes():
+    table = history([], Q3)
+    assert table["quarter"].tolist() == ["2026Q3"]
+    assert table["due"].tolist() == [0]
+
+
+def test_a_chart_has_limits_only_with_enough_quarters(run):
+    labels, step = [], Q3
+    for _ in range(CHART_QUARTERS):
+        labels.insert(0, step.label)
+        step = step.previous
+    table = history(run(dict.fromkeys(labels[:-1], (10, 10)) | {labels[-1]: (20, 0)}), Q3)
+    center = 90 / 160
+    half = 3 * math.sqrt(center * (1 - center) / 20)
+    np.testing.assert_allclose(table["center"], center)
+    np.testing.assert_allclose(table["limit_high"], center + half)
+    np.testing.assert_allclose(table["limit_low"], center - half)
+    assert about_charts(table).endswith("Outside the limits of the chart: 2026Q3.")
+    assert "there are 7, so" in about_charts(history(run(dict.fromkeys(labels[1:], (10, 10))), Q3))
+
+
+def test_the_comparison_is_with_the_last_quarter_that_has_children(run):
+    (sentence,) = compared(history(run({"2026Q1": (1, 5), "2026Q3": (6, 0)}), Q3))
+    p = fisher_exact([[6, 0], [1, 5]]).pvalue
+    assert p < 0.05
+    assert sentence == (
+        "In 2026Q1 it fell in 1 of 6 (17%): a difference that chance alone would seldom make "
+        f"(exact p = .{round(p * 1000):03d})."
+    )
+    (calm,) = compared(history(run({"2026Q2": (3, 3), "2026Q3": (4, 2)}), Q3))
+    assert "could well make" in calm
+    assert compared(history(run({"2026Q3": (4, 2)}), Q3)) == ()
+    assert compared(history(run({"2026Q2": (3, 3)}), Q3)) == ()
+
+
+def test_earlier_outcomes_are_those_of_the_quarters_shown():
+    first = Q3
+    for _ in range(QUARTERS - 1):
+        first = first.previous
+    days = [first.first, date(2026, 6, 30), Q3.first, first.previous.last, None]
+    courses = [Course(f"C{i}", due_on=day) for i, day in enumerate(days)]
+    assert [course.child_id for course in earlier_due(courses, Q3)] == ["C0", "C1"]

@@ -1,0 +1,124 @@
+"""The practice's own criteria against their standards: met, not met, or too few to say."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from rungwise.audit.outcomes import Outcome
+from rungwise.basis.intervals import share_interval
+from rungwise.single_case.verdict import FELL
+from rungwise.tables.practice import Criterion, Practice
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# What a criterion in practice.toml can measure; each is a share of children, so that they are
+# independent of each other and an exact interval holds.
+MEASURES = {
+    "judged": "children judged, of those whose outcome was due",
+    "fell": "children whose ratings fell, of those judged",
+    "fell_beyond_baseline": "children whose ratings fell beyond the baseline's own course, of those judged",
+    "rose": "children whose ratings rose, of those judged",
+    "left_early": "children who left before the horizon, of those whose outcome was due",
+    "left_for_fear": "children who left because of fear, of those whose outcome was due",
+    "five_baseline": "children with at least 5 baseline occasions, of those whose outcome was due",
+    "weeks_rated": "children with a planned rating in at least 4 of 5 weeks, of those under way",
+}
+FIVE = 5
+WEEKS_SHARE = 0.8
+RESULTS = {
+    "met": "met",
+    "not_met": "not met",
+    "too_few": "too few to say",
+    "nobody": "nobody to count",
+    "unknown": "not a measure of this audit",
+}
+
+
+def criteria_table(
+    practice: Practice, outcomes: Sequence[Outcome], weeks: pd.DataFrame
+) -> pd.DataFrame:  # fmt: skip
+    """Hold every criterion of the practice against its standard.
+
+    Parameters
+    ----------
+    practice : Practice
+        `practice.criteria` by the name of what they measure, a key of `MEASURES`.
+    outcomes : sequence of Outcome
+    weeks : DataFrame
+        From `rungwise.audit.quality.weeks_rated`.
+
+    Returns
+    -------
+    DataFrame
+        ``criterion, words, direction, target, exceptions, source, count, n, share, ci_low, ci_high,
+        reached, result``. `reached` says whether this quarter's share is on the right side of the
+        target; `result` is ``"met"`` or ``"not_met"`` only where the whole exact 95 % interval is on
+        one side of it, and ``"too_few"`` where the target lies inside.
+    """
+    import pandas as pd
+
+    counted = measured(outcomes, weeks)
+    rows = [
+        (name, *_held(criterion, counted[name]))
+        if name in counted
+        else (name, "", criterion.direction, criterion.target, "; ".join(criterion.exceptions),
+              criterion.source, 0, 0, math.nan, math.nan, math.nan, "", "unknown")
+        for name, criterion in practice.criteria.items()
+    ]  # fmt: skip
+    columns = [
+        "criterion", "words", "direction", "target", "exceptions", "source", "count", "n", "share",
+        "ci_low", "ci_high", "reached", "result",
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=columns)
+    return table.assign(words=[MEASURES.get(name, "") for name in table["criterion"]])
+
+
+def measured(outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> Mapping[str, tuple[int, int]]:
+    """Count every measure: children with the property, and children counted."""
+    due = len(outcomes)
+    codes = [outcome.code for outcome in outcomes if outcome.code]
+    left = [outcome for outcome in outcomes if outcome.course.due_by == "left_early"]
+    return {
+        "judged": (len(codes), due),
+        "fell": (sum(code in FELL for code in codes), len(codes)),
+        "fell_beyond_baseline": (codes.count("fell_beyond_baseline"), len(codes)),
+        "rose": (codes.count("rose"), len(codes)),
+        "left_early": (len(left), due),
+        "left_for_fear": (sum(outcome.course.end_reason == "fear" for outcome in left), due),
+        "five_baseline": (sum(outcome.course.n_baseline >= FIVE for outcome in outcomes), due),
+        "weeks_rated": (int((weeks["rated"] >= WEEKS_SHARE * weeks["weeks"]).sum()), len(weeks)),
+    }
+
+
+def result_of(direction: str, target: float, low: float, high: float) -> str:
+    """Say which side of the target an interval lies on.
+
+    Examples
+    --------
+    >>> result_of("at_least", 0.6, 0.65, 0.9), result_of("at_most", 0.1, 0.05, 0.3)
+    ('met', 'too_few')
+    """
+    if math.isnan(low):
+        return "nobody"
+    above, below = low >= target, high <= target
+    if direction == "at_most":
+        above, below = below, above
+    if above:
+        return "met"
+    return "not_met" if below else "too_few"
+
+
+def _held(criterion: Criterion, counted: tuple[int, int]) -> tuple[object, ...]:
+    count, n = counted
+    share = share_interval(count, n, method="clopper_pearson")
+    right = share.value >= criterion.target
+    if criterion.direction == "at_most":
+        right = share.value <= criterion.target
+    return (
+        "", criterion.direction, criterion.target, "; ".join(criterion.exceptions), criterion.source, count,
+        n, share.value, share.ci_low, share.ci_high, ("yes" if right else "no") if n else "",
+        result_of(criterion.direction, criterion.target, share.ci_low, share.ci_high),
+    )  # fmt: skip
