@@ -184,9 +184,9 @@ def nap(
     to V at the observed value where that exceeds 1, because V takes both phases to vary alike.
     Simulated coverage of the 95 % interval on whole ratings (3 to 10 baseline, 5 to 30 exposure
     occasions) is shipped in ``data/nap_coverage.csv``. Without autocorrelation it is .93 or more in every
-    cell where both phases vary alike or exposure varies more, and .86 at the lowest when a baseline of 3
-    to 5 occasions varies nearly three times as much as exposure. With autocorrelation it falls: where
-    both phases vary alike, to .95 on average at .2, .92 at .4 and .87 at .6.
+    cell where both phases vary alike or exposure varies more, and .86 at the lowest, with 3 baseline
+    occasions that vary nearly three times as much as exposure. With autocorrelation it falls: where both
+    phases vary alike, to .95 on average at .2, .92 at .4 and .87 at .6.
 
     Examples
     --------
