@@ -10,6 +10,7 @@ from rungwise.basis.errors import check_choice
 from rungwise.series.batch import SeriesBatch
 
 DECLINES = ("leave_out", "ceiling")
+LEFT_OUT = "Declined occasions have no rating and are left out here, which hides fear where it is highest."
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +158,7 @@ class Rated:
     def cautions(self, declines: str) -> dict[str, np.ndarray]:
         """Give what must be said beside any model of these ratings."""
         told = {
-            "Declined occasions have no rating and are left out here, which hides fear where it is highest."
+            LEFT_OUT
             if declines == "leave_out"
             else "Declined occasions are counted as the worst rating of the scale.": self.n_declined > 0,
             "Several ratings at one time were averaged and count as one occasion.": self.n_averaged > 0,

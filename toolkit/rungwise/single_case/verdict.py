@@ -20,6 +20,7 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
 from rungwise.single_case.nap import nap_batch
+from rungwise.single_case.rated import LEFT_OUT
 from rungwise.single_case.stratified import stratified_tau
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.trend import mann_kendall_batch
@@ -37,6 +38,11 @@ VERDICTS = {
     "no_room": "no room to fall",
 }
 FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
+
+DECLINES_BOTH_WAYS = (
+    "A declined occasion has no rating: question (c) counts as answered only if the answer is the same "
+    "without declines and with declines at the worst end of the scale."
+)
 
 # A baseline this close to the best end of the scale leaves nothing to show (design choice, in points).
 ROOM = 2.0
@@ -92,6 +98,9 @@ class Verdict:
         Exposure minus baseline mean rating (AR(1), REML), held against the practice's margin.
     without_declines : Estimate or None
         Question (a) with declined occasions left out; None where nothing was declined.
+    beyond_with_declines : Estimate or None
+        Question (c) with declined occasions at the worst end of the scale; None where nothing was
+        declined.
     smallest_p : float
         Smallest p that question (a) could ever have given with these lengths and ties.
     questions : tuple of Question
@@ -108,6 +117,7 @@ class Verdict:
     beyond_baseline: Estimate
     difference: Estimate
     without_declines: Estimate | None
+    beyond_with_declines: Estimate | None
     smallest_p: float
     questions: tuple[Question, ...]
     cautions: tuple[str, ...]
@@ -179,6 +189,7 @@ class Verdicts:
             beyond_baseline=self.beyond_baseline[i],
             difference=self.difference[i],
             without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
+            beyond_with_declines=self.beyond_ceiling[i] if declined else None,
         )
 
 
@@ -315,6 +326,7 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
         beyond_baseline=at_end,
         difference=difference,
         without_declines=stratified_tau(batch.without_declines(), rng=rng) if declined else None,
+        beyond_with_declines=ceiling if declined else None,
     )
 
 
@@ -444,6 +456,7 @@ def assemble(
     beyond_baseline: Estimate,
     difference: Estimate,
     without_declines: Estimate | None,
+    beyond_with_declines: Estimate | None,
 ) -> Verdict:
     """Put one verdict together with its questions and cautions."""
     made = Verdict(
@@ -455,8 +468,17 @@ def assemble(
         beyond_baseline=beyond_baseline,
         difference=difference,
         without_declines=without_declines,
+        beyond_with_declines=beyond_with_declines,
         smallest_p=float(fell.counts["smallest_p"]),
         questions=(),
-        cautions=tuple(dict.fromkeys((*fell.cautions, *beyond_baseline.cautions))),
+        cautions=_cautions(fell, beyond_baseline, declined=beyond_with_declines is not None),
     )
     return replace(made, questions=questions(made, rule.alpha, lower=lower))
+
+
+def _cautions(fell: Estimate, beyond: Estimate, *, declined: bool) -> tuple[str, ...]:
+    sentences = dict.fromkeys((*fell.cautions, *beyond.cautions))
+    if declined:
+        sentences.pop(LEFT_OUT, None)
+        sentences[DECLINES_BOTH_WAYS] = None
+    return tuple(sentences)

@@ -171,10 +171,17 @@ def _beyond_numbers(verdict: Verdict, *, lower: bool) -> str:
         return change.cautions[0] if change.cautions else "no projection is possible"
     better = (change.value < 0) == lower
     side = ("below" if lower else "above") if better else ("above" if lower else "below")
-    return (
+    text = (
         f"{format_number(abs(change.value))} {change.unit} {side} the projected baseline at the last "
         f"exposure occasion: {format_number(change.value)} {format_interval(change, 1, bounded=False)}"
     )
+    both = verdict.beyond_with_declines
+    if both is not None and not math.isnan(both.ci_low):
+        text += (
+            f"; with declines at the worst end of the scale {format_number(both.value)} "
+            f"{format_interval(both, 1, bounded=False)}"
+        )
+    return text
 
 
 def _turn(sentence: str) -> str:
