@@ -70,4 +70,4 @@ def test_a_likelihood_rising_to_one_is_reported_at_the_end_of_the_range():
     assert (fit.phi[0], fit.boundary[0]) == (PHI_END, "upper")
     # Between the end of our range and 1 the likelihood still rises by .045.
     assert fit.log_likelihood[0] == pytest.approx(expected["log_likelihood"], abs=0.05)
-    assert fit.coefficients[0, 1] == pytest.approx(expected["coefficients"][1], rel=1e-2)
+    assert fit.coefficients[0, 1] == pytest.approx(expected["coefficients"][1], abs=0.1)
