@@ -1,12 +1,18 @@
 """Measured series arrive whole, in the form every command reads."""
 
 import csv
+import subprocess
+import sys
 import tomllib
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
-from rungwise.published.real_series import CASELOADS, NILE, SEATBELTS, SLEEPSTUDY, measured
+from rungwise.published.real_series import CASELOADS, CHECKS, NILE, SEATBELTS, SLEEPSTUDY, measured
+from rungwise.series.batch import SeriesBatch
+from rungwise.series.caseload import read_caseload
+from rungwise.single_case.verdict import Rule, verdicts
 
 
 def test_sleepstudy_has_eighteen_people_on_ten_days():
@@ -65,3 +71,35 @@ def test_an_unknown_name_says_which_there_are():
     with pytest.raises(ValueError) as caught:
         measured("niles")
     assert str(caught.value) == "name must be one of 'sleepstudy', 'nile', 'seatbelts'; got 'niles'."
+
+
+def test_lost_sleep_is_never_called_an_improvement():
+    judged = verdicts(SeriesBatch.of(*SLEEPSTUDY.series().values()), Rule(margin=SLEEPSTUDY.margin))
+    assert Counter(judged.codes.tolist()) == {"rose": 9, "no_clear_change": 9}
+    assert int(np.sum(judged.fell.value < 0)) == 16
+
+
+@pytest.mark.parametrize("name", sorted(CASELOADS))
+def test_the_folder_passes_every_check_and_comes_back_whole(name, tmp_path):
+    caseload = read_caseload(measured(name).write(tmp_path / name))
+    assert caseload.report.ok
+    assert not len(caseload.report)
+    for code, series in measured(name).series().items():
+        read = caseload.series(code)
+        np.testing.assert_array_equal(read.values, series.values)
+        np.testing.assert_array_equal(read.phases, series.phases)
+        np.testing.assert_array_equal(np.diff(read.times), np.diff(series.times))
+        assert (read.better, read.floor, read.ceiling) == (series.better, series.floor, series.ceiling)
+
+
+@pytest.mark.parametrize("name", sorted(CASELOADS))
+def test_the_script_writes_the_folder_and_prints_the_comparison(name, tmp_path):
+    script = Path(__file__).parents[2] / "real_data" / f"{name}.py"
+    run = subprocess.run(
+        [sys.executable, str(script), str(tmp_path / name)],
+        capture_output=True, text=True, check=True, cwd=tmp_path, encoding="utf-8",
+    )  # fmt: skip
+    assert (tmp_path / name / "ratings.csv").exists()
+    assert measured(name).carrier in run.stdout
+    assert "DIFFERS" not in run.stdout
+    assert run.stdout.count("agrees") == sum(check.example.lower() == name for check in CHECKS)

@@ -15,11 +15,12 @@ def test_cells_are_written_as_the_schemas_read_them():
         "whole": 7,
         "decimals": 1.25,
         "none_after_point": 2.0,
+        "every_digit": 414.69012345678,
         "text": 'firm, "wet"',
     }
     assert csv_text([row]) == (
-        "day,missing,no,yes,whole,decimals,none_after_point,text\n"
-        '2026-03-09,,no,yes,7,1.25,2,"firm, ""wet"""\n'
+        "day,missing,no,yes,whole,decimals,none_after_point,every_digit,text\n"
+        '2026-03-09,,no,yes,7,1.25,2,414.69012345678,"firm, ""wet"""\n'
     )
 
 

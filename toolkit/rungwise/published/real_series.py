@@ -10,14 +10,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from rungwise.basis.distributions import t_quantile
 from rungwise.basis.errors import RungwiseError, check_choice
+from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.simulate.writing import write_tables
 from rungwise.single_case.hamed_rao import hamed_rao
+from rungwise.single_case.level import mean_difference_ar1
+from rungwise.single_case.magnitude import log_response_ratio
 from rungwise.single_case.theil_sen import theil_sen
 from rungwise.single_case.trend import mann_kendall
 
@@ -235,9 +240,22 @@ def _nile() -> PhaseSeries:
     return NILE.series()["nile"]
 
 
+def _nile_shift() -> Estimate:
+    return mean_difference_ar1(_nile(), inference="plug_in")
+
+
+def _percent_change(code: str) -> float:
+    return log_response_ratio(SEATBELTS.series()[code]).counts["percent_change"]
+
+
+def _half_width(estimate: Estimate) -> float:
+    return (estimate.ci_high - estimate.ci_low) / 2
+
+
 _TWO_ROUTES = "recomputed by two independent routes"
 _MANN = "Mann 1945; Kendall 1975, formulas; data of Cobb 1978"
 _HAMED = "Hamed & Rao 1998, J Hydrol 204:182-196, formula; data of Cobb 1978"
+_GLS = "Pinheiro & Bates 2000, section 5.3 (R nlme gls, corAR1, REML); data of Cobb 1978"
 
 CHECKS: tuple[Check, ...] = (
     Check(
@@ -259,5 +277,26 @@ CHECKS: tuple[Check, ...] = (
     Check(
         "Theil-Sen slope", "Nile", "Sen 1968, J Am Stat Assoc 63:1379-1389, formula; data of Cobb 1978",
         _TWO_ROUTES, -2.6, lambda: theil_sen(_nile()).value, 5e-7,
+    ),
+    Check(
+        "Change of mean, AR(1) REML", "Nile", _GLS, _TWO_ROUTES, -249.331,
+        lambda: _nile_shift().value, 5e-4,
+    ),
+    Check(
+        "Its standard error", "Nile", _GLS, _TWO_ROUTES, 34.019,
+        lambda: _half_width(_nile_shift()) / float(t_quantile(0.975, 98)), 5e-4,
+    ),
+    Check(
+        "Its autocorrelation", "Nile", _GLS, _TWO_ROUTES, 0.18301,
+        lambda: _nile_shift().counts["phi"], 5e-6,
+    ),
+    *(
+        Check(
+            f"Change of the {group} mean in percent", "Seatbelts",
+            "means of the 12 months before and after; data of Harvey & Durbin 1986", _TWO_ROUTES, change,
+            partial(_percent_change, f"{group}-year"), 0.05,
+            "Ours goes through the bias-corrected log response ratio.",
+        )
+        for group, change in (("drivers", -21.4), ("front", -30.7))
     ),
 )  # fmt: skip

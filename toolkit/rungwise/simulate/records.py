@@ -52,7 +52,7 @@ def ladder_rows() -> list[Row]:
             "ladder_id": ladder.ladder_id,
             "step": number,
             "activity": step.activity,
-            "difficulty": 1 + step.difficulty,
+            "difficulty": round(1 + step.difficulty, 2),
             "height_cm": step.height_cm,
             "width_cm": step.width_cm,
             "support": step.support,

@@ -44,5 +44,5 @@ def _cell(value: Any) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, float):
-        return f"{value:g}"
+        return str(int(value)) if value.is_integer() else repr(float(value))
     return str(value)
