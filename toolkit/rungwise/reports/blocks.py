@@ -191,7 +191,7 @@ def table(
     Phase     Ratings
     baseline        8
     """
-    records, columns = _records(rows)
+    records, columns = records_and_columns(rows)
     numeric = set(numeric)
     if not records:
         return paragraph(f"{caption}: {when_empty}")
@@ -270,7 +270,8 @@ def _fill(text: str, first: str = "", rest: str = "") -> str:
     return textwrap.fill(text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False)
 
 
-def _records(rows: Any) -> tuple[list[dict[str, str]], list[str]]:
+def records_and_columns(rows: Any) -> tuple[list[dict[str, str]], list[str]]:
+    """Give the rows of a table as texts by column, and its columns in order."""
     records = rows.to_dict("records") if hasattr(rows, "to_dict") else [dict(row) for row in rows]
     columns = list(rows.columns) if hasattr(rows, "columns") else list(records[0]) if records else []
     written = [
