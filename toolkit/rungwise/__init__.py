@@ -12,13 +12,72 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOMES: dict[str, str] = {
+    # results and errors
     "Estimate": "basis.estimate",
     "Estimates": "basis.estimate",
     "RungwiseError": "basis.errors",
     "DataProblems": "basis.errors",
     "NotEnoughData": "basis.errors",
+    # files, checks, series
+    "Caseload": "series.caseload",
+    "read_caseload": "series.caseload",
+    "check": "series.caseload",
+    "Practice": "tables.practice",
+    "ProblemReport": "tables.problems",
     "PhaseSeries": "series.phase_series",
     "SeriesBatch": "series.batch",
+    # the answer about one child, and the audit
+    "child_answer": "single_case.child_answer",
+    "verdict": "single_case.verdict",
+    "verdicts": "single_case.verdict",
+    "Rule": "single_case.verdict",
+    "audit_quarter": "audit.audit",
+    # single-case statistics
+    "effects": "single_case.effects",
+    "tau": "single_case.tau",
+    "nap": "single_case.nap",
+    "tau_u": "single_case.tau_u",
+    "baseline_corrected_tau": "single_case.corrected_tau",
+    "stratified_tau": "single_case.stratified",
+    "pnd": "single_case.overlap",
+    "pem": "single_case.overlap",
+    "pand": "single_case.overlap",
+    "ird": "single_case.overlap",
+    "mann_kendall": "single_case.trend",
+    "hamed_rao": "single_case.hamed_rao",
+    "theil_sen": "single_case.theil_sen",
+    "split_middle": "single_case.split_middle",
+    "autocorrelation": "single_case.autocorrelation",
+    "level_and_slope_change": "single_case.level",
+    "mean_difference_ar1": "single_case.level",
+    "standardized_mean_difference": "single_case.magnitude",
+    "log_response_ratio": "single_case.magnitude",
+    "percent_of_goal": "single_case.magnitude",
+    "mean_baseline_change": "single_case.magnitude",
+    "dual_criterion": "single_case.decision_rules",
+    "conservative_dual_criterion": "single_case.decision_rules",
+    "deviation_band": "single_case.decision_rules",
+    "stability_envelope": "single_case.decision_rules",
+    "visual_features": "single_case.visual",
+    # change between two occasions
+    "reliable_change": "change.reliable_change",
+    "minimal_detectable_change": "change.reliable_change",
+    "clinical_cutoffs": "change.cutoffs",
+    "classify_changes": "change.classify",
+    "change_sensitivity": "change.classify",
+    "measure_changes": "change.from_tables",
+    "goal_attainment_t": "change.goals",
+    "goal_attainment_change": "change.goals",
+    # whether the ratings can be trusted
+    "percent_agreement": "agreement.percent",
+    "kappa": "agreement.kappa",
+    "fleiss_kappa": "agreement.several_observers",
+    "icc": "agreement.icc",
+    "fidelity": "agreement.fidelity",
+    "rater_difference": "agreement.raters",
+    # figures and outside values
+    "single_case_graph": "figures.single_case_graph",
+    "published_checks": "published.listing",
 }
 
 __all__ = list(_HOMES)

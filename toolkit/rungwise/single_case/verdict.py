@@ -222,6 +222,12 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
     Returns
     -------
     Verdicts
+
+    Examples
+    --------
+    >>> falls = PhaseSeries.from_phases([7, 8, 7, 8, 7, 8], [6, 6, 5, 5, 4, 4, 3, 3, 2, 2])
+    >>> verdicts(SeriesBatch.of(falls, PhaseSeries.from_phases([7, 8], [4, 3]))).codes.tolist()
+    ['fell_beyond_baseline', 'too_few']
     """
     rule = rule or Rule()
     confidence = 1 - rule.alpha

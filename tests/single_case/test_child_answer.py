@@ -1,0 +1,139 @@
+"""The answer about one child, in data and in words."""
+
+import pytest
+import rungwise as rw
+from rungwise.single_case import verdict_words as words
+from rungwise.single_case.answer_text import WIDTH, answer_lines
+from rungwise.single_case.child_answer import child_answer, which_child
+from rungwise.single_case.verdict import VERDICTS
+
+FALLING = (
+    ("baseline", 7),
+    ("baseline", 8),
+    ("baseline", 7),
+    ("baseline", 8),
+    ("baseline", 7),
+    ("baseline", 8),
+)
+EXPOSED = tuple(("exposure", rating) for rating in (6, 6, 5, 5, 4, 4, 3, 3, 2, 2))
+
+
+def write(folder, rows, header="child_id,ladder_id,date,phase,rating"):
+    lines = [header]
+    lines += [",".join(map(str, row)) for row in rows]
+    (folder / "ratings.csv").write_text("\n".join(lines), encoding="utf-8")
+    return rw.read_caseload(folder)
+
+
+def days(child, ladder, entries, month=1):
+    return [
+        (child, ladder, f"2026-{month + i // 28:02d}-{i % 28 + 1:02d}", phase, rating)
+        for i, (phase, rating) in enumerate(entries)
+    ]
+
+
+@pytest.fixture
+def caseload(tmp_path):
+    return write(
+        tmp_path,
+        days("C1", "net", FALLING + EXPOSED)
+        + days("C2", "net", FALLING + EXPOSED)
+        + days("C2", "swing", FALLING + tuple(("exposure", 8 if i % 2 else 7) for i in range(10)))
+        + days("C3", "net", FALLING[:2]),
+    )
+
+
+def test_the_answer_is_the_verdict_in_a_sentence_with_its_uncertainty(caseload):
+    answer = child_answer(caseload, "C1")
+    assert answer.verdict.code == "fell_beyond_baseline"
+    assert answer.headline.startswith(
+        "C1's fear came down, and by more than where the baseline was heading."
+    )
+    assert "likely between" in answer.headline
+    assert answer.outcome == "fear"
+    assert answer.level == 1
+
+
+def test_several_ladders_are_shown_and_counted_once(caseload):
+    answer = child_answer(caseload, "C2")
+    assert [ladder.ladder_id for ladder in answer.ladders] == ["net", "swing"]
+    assert answer.ladders[0].verdict.code == "fell_beyond_baseline"
+    assert answer.verdict.fell.counts["strata"] == 2
+    text = "\n".join(answer_lines(answer))
+    assert "Ladder by ladder (shown, not counted one by one)" in text
+    assert "  swing: " in text
+
+
+def test_the_same_files_give_the_same_answer(caseload):
+    assert answer_lines(child_answer(caseload, "C2")) == answer_lines(child_answer(caseload, "C2"))
+
+
+def test_too_few_occasions_are_said_first(caseload):
+    answer = child_answer(caseload, "C3")
+    assert answer.verdict.code == "too_few"
+    assert answer.headline == "There are too few occasions yet to say whether C3's fear changed."
+    assert "2 baseline ratings and 0 exposure ratings" in "\n".join(answer_lines(answer))
+
+
+def test_lines_fit_the_width_and_end_with_the_caution(caseload):
+    for child in caseload.children:
+        lines = answer_lines(child_answer(caseload, child))
+        assert max(map(len, lines)) <= WIDTH
+        assert lines[-1] == words.CAUTION
+
+
+def test_missing_ratings_and_rows_set_aside_are_said(tmp_path):
+    rows = days("C1", "net", FALLING + EXPOSED)
+    rows[3] = (*rows[3][:4], "")
+    rows.append(("C1", "net", "2026-13-01", "exposure", 3))
+    answer = child_answer(write(tmp_path, rows), "C1")
+    assert answer.set_aside >= 1
+    text = " ".join(" ".join(answer_lines(answer)).split())
+    assert "could not be used" in text
+
+
+def test_a_missing_child_is_answered_with_the_nearest_codes(caseload):
+    with pytest.raises(ValueError, match=r"^There is no child 'C4' with ratings; there are: C3, C2, C1\.$"):
+        child_answer(caseload, "C4")
+
+
+def test_a_child_must_be_named_among_several(caseload):
+    with pytest.raises(ValueError, match=r"^There are 3 children; name one: C1, C2, C3\.$"):
+        which_child(caseload, None)
+
+
+def test_an_outcome_that_was_not_rated_is_refused(caseload):
+    with pytest.raises(ValueError, match=r"C1 has no ratings of 'joy'; there are: fear\."):
+        child_answer(caseload, "C1", "joy")
+
+
+def test_an_outcome_that_should_rise_is_told_as_rising(tmp_path):
+    rows = [(*row[:4], 10 - row[4], "confidence", "higher") for row in days("C1", "net", FALLING + EXPOSED)]
+    (tmp_path / "practice.toml").write_text(
+        '[scales.confidence]\nminimum = 0\nmaximum = 10\nbetter = "higher"\n', encoding="utf-8"
+    )
+    caseload = write(tmp_path, rows, "child_id,ladder_id,date,phase,rating,outcome,better")
+    answer = child_answer(caseload, "C1")
+    assert answer.headline.startswith(
+        "C1's confidence went up, and by more than where the baseline was heading."
+    )
+    assert "the exposure rating was higher" in answer.headline
+    assert answer.verdict.questions[0].question == "Did it rise from baseline to exposure?"
+    assert "above the projected baseline" in answer.verdict.questions[2].numbers
+
+
+@pytest.mark.parametrize("code", VERDICTS)
+def test_every_verdict_has_its_sentence_in_both_directions(caseload, code):
+    from dataclasses import replace
+
+    verdict = replace(child_answer(caseload, "C1").verdict, code=code)
+    down, up = (words.headline(verdict, "C1's fear", lower=lower) for lower in (True, False))
+    assert "C1's fear" in down
+    assert down != up or code in ("no_clear_change", "about_the_same", "too_few")
+    assert "{" not in down + up
+
+
+def test_phrases_are_turned_once_each():
+    assert words._turn("came down, had been coming down and went up from the bottom") == (
+        "went up, had been going up and came down from the top"
+    )

@@ -1,0 +1,51 @@
+"""The public surface: every name is there, documented, and imported only when used."""
+
+import doctest
+import inspect
+import subprocess
+import sys
+from importlib import import_module
+
+import pytest
+import rungwise
+
+NAMES = [name for name in rungwise.__all__ if name != "__version__"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_public_name_is_documented_with_an_example_where_it_computes(name):
+    thing = getattr(rungwise, name)
+    text = inspect.getdoc(thing)
+    assert text
+    assert len(text.split()) > 8
+    if inspect.isfunction(thing):
+        module = sys.modules[thing.__module__]
+        examples = doctest.DocTestFinder(recurse=False).find(thing, name, module=module)
+        reads_files = name in ("check", "read_caseload", "child_answer", "audit_quarter", "measure_changes")
+        assert reads_files or any(example.examples for example in examples)
+
+
+def test_an_unknown_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="has no attribute 'no_such_name'"):
+        rungwise.no_such_name  # noqa: B018
+
+
+def test_importing_the_package_imports_none_of_its_rooms():
+    rooms = "('rungwise.', 'numpy', 'pandas')"
+    code = f"import rungwise, sys; print(*(m for m in sys.modules if m.startswith({rooms})))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == ""
+
+
+@pytest.mark.parametrize("room", ["basis.estimate", "series.batch", "models.gls", "single_case.effects"])
+def test_statistics_import_without_plotting_jupyter_or_data_frames(room):
+    heavy = "('pandas', 'scipy', 'statsmodels', 'pandera', 'matplotlib', 'seaborn', 'nbclient', 'IPython')"
+    code = f"import rungwise.{room}, sys; print(*[m for m in {heavy} if m in sys.modules])"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == ""
+
+
+def test_the_star_list_is_the_map():
+    assert set(dir(rungwise)) >= set(NAMES)
+    for name in NAMES:
+        assert getattr(import_module(f"rungwise.{rungwise._HOMES[name]}"), name) is getattr(rungwise, name)
