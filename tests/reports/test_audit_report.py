@@ -55,7 +55,10 @@ def test_the_page_is_whole_marked_and_offline(written, read_page):
     assert [heading.text.strip() for heading in page.all("h2")] == [
         "Who was there",
         "Did fear come down",
+        "Criteria and standards",
+        "Safety",
         "Children to discuss",
+        "Actions",
         "How complete the records are",
         "What was set aside and why",
         "How far to trust this",

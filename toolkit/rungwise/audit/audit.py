@@ -7,12 +7,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from rungwise.audit.actions import actions_table, read_back
 from rungwise.audit.cohort import DUE_BY, STAGES, Cohort, cohort, flow
+from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
+from rungwise.audit.history import about_charts, compared, earlier_due, history
 from rungwise.audit.outcomes import Outcome, Progress, beside, false_discovery, judge, mean_nap, shares
 from rungwise.audit.quality import Quality, quality, set_aside
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.sentences import Told, tell
+from rungwise.audit.safety import Safety, safety
+from rungwise.audit.sentences import Told, tell, words_for
 from rungwise.basis.estimate import Estimate
 from rungwise.series.caseload import Caseload
 from rungwise.tables.practice import Practice
@@ -54,6 +58,14 @@ class Audit:
         Those who left early beside those who finished.
     headline : Estimate
         Unweighted mean of the children's NAP.
+    standards : DataFrame
+        The practice's criteria against their standards; see `rungwise.audit.criteria`.
+    history : DataFrame
+        This quarter beside the earlier ones; see `rungwise.audit.history`.
+    safety : Safety
+        Incidents, with rates and every serious one.
+    actions : DataFrame
+        What earlier audits decided and where it stands.
     discuss : DataFrame
         Children to discuss, with the fact and the rule that raised it.
     quality : Quality
@@ -79,6 +91,10 @@ class Audit:
     shares: pd.DataFrame
     beside: pd.DataFrame
     headline: Estimate
+    standards: pd.DataFrame
+    history: pd.DataFrame
+    safety: Safety
+    actions: pd.DataFrame
     discuss: pd.DataFrame
     quality: Quality
     set_aside: pd.DataFrame
@@ -133,18 +149,20 @@ def audit_quarter(
     """
     which = Quarter.parse(quarter, caseload.practice.quarter_start_month)
     group = cohort(caseload, which, _today(today))
-    outcomes = judge(caseload, group.due, progress)
+    every = judge(caseload, (*group.due, *earlier_due(group.courses, which)), progress)
+    outcomes = every[: len(group.due)]
     confidence = 1 - caseload.practice.alpha
     stages = dict(group.stages) | {outcome.course.child_id: outcome.stage for outcome in outcomes}
     codes = [outcome.code for outcome in outcomes if outcome.code]
     quality_of = quality(caseload, group)
     points = children_to_discuss(caseload, group, outcomes)
-    flow_table, share_table, beside_table = (
-        flow(stages),
-        shares(codes, confidence),
-        beside(outcomes, confidence),
-    )
+    flow_table, share_table = flow(stages), shares(codes, confidence)
+    beside_table = beside(outcomes, confidence)
     headline = mean_nap(outcomes, confidence)
+    standards = criteria_table(caseload.practice, outcomes, quality_of.weeks)
+    quarters = history(every, which, confidence)
+    incidents = safety(caseload, group)
+    actions = actions_table(caseload, which, group.as_of)
     return Audit(
         label=caseload.practice.label,
         quarter=which,
@@ -160,6 +178,11 @@ def audit_quarter(
             rows_set_aside=caseload.report.rows_set_aside,
             level=caseload.level,
             false_discovery=false_discovery(outcomes, caseload.practice.alpha),
+            before=compared(quarters, words_for(outcomes).better),
+            standards=standards_sentence(standards),
+            safety=incidents.sentences,
+            actions=read_back(actions, which, recorded="actions" in caseload.tables),
+            charts=about_charts(quarters),
             confidence=confidence,
         ),
         flow=flow_table,
@@ -167,6 +190,10 @@ def audit_quarter(
         shares=share_table,
         beside=beside_table,
         headline=headline,
+        standards=standards,
+        history=quarters,
+        safety=incidents,
+        actions=actions,
         discuss=points_table(points),
         quality=quality_of,
         set_aside=set_aside(caseload),

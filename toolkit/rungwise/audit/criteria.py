@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rungwise.audit.outcomes import Outcome
+from rungwise.audit.wording import listed
 from rungwise.basis.intervals import share_interval
+from rungwise.basis.page_numbers import count_of
 from rungwise.single_case.verdict import FELL
 from rungwise.tables.practice import Criterion, Practice
 
@@ -74,6 +76,16 @@ def criteria_table(
     ]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(words=[MEASURES.get(name, "") for name in table["criterion"]])
+
+
+def standards_sentence(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say in one sentence how many standards are met; nothing where none was set."""
+    if table.empty:
+        return ()
+    found = [(words, int((table["result"] == code).sum())) for code, words in RESULTS.items()]
+    parts = [f"{n} {words}" for words, n in found if n]
+    was = count_of(len(table), "standard the practice set", "standards the practice set")
+    return (f"Of the {was}: {listed(parts)}.",)
 
 
 def measured(outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> Mapping[str, tuple[int, int]]:

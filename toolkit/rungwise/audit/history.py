@@ -11,7 +11,7 @@ import numpy as np
 from rungwise.audit.cohort import Course
 from rungwise.audit.outcomes import Outcome, mean_nap
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.wording import percent
+from rungwise.audit.wording import listed, percent
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.basis.page_numbers import format_p
 from rungwise.single_case.verdict import FELL
@@ -103,8 +103,10 @@ def compared(table: pd.DataFrame, verb: str = "fell") -> tuple[str, ...]:
     )
 
 
-def about_charts(table: pd.DataFrame) -> str:
-    """Say what the run of quarters can show, and what it cannot yet."""
+def about_charts(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say what the run of quarters can show, and what it cannot yet; nothing about one quarter."""
+    if len(table) < 2:
+        return ()
     with_children = int((table["judged"] > 0).sum())
     again = (
         "Earlier quarters are counted again from today's files; an earlier report can differ where "
@@ -112,13 +114,14 @@ def about_charts(table: pd.DataFrame) -> str:
     )
     if with_children < CHART_QUARTERS:
         return (
-            f"{again} Limits of a control chart need at least {CHART_QUARTERS} quarters with judged "
-            f"children; there are {with_children}, so no rise or fall between quarters is called a signal."
+            again,
+            f"Limits of a control chart need at least {CHART_QUARTERS} quarters with judged children; "
+            f"there are {with_children}, so no rise or fall between quarters is called a signal.",
         )
     outside = table[(table["share"] < table["limit_low"]) | (table["share"] > table["limit_high"])]
     if outside.empty:
-        return f"{again} No quarter lies outside the limits of the chart."
-    return f"{again} Outside the limits of the chart: {', '.join(outside['quarter'])}."
+        return again, "No quarter lies outside the limits of the chart."
+    return again, f"Outside the limits of the chart: {listed(list(outside['quarter']))}."
 
 
 def _chart(table: pd.DataFrame) -> dict[str, np.ndarray]:

@@ -90,9 +90,18 @@ def tell(
     rows_set_aside: int,
     level: int,
     false_discovery: Sequence[str],
+    before: Sequence[str] = (),
+    standards: Sequence[str] = (),
+    safety: Sequence[str] = (),
+    actions: Sequence[str] = (),
+    charts: Sequence[str] = (),
     confidence: float = 0.95,
 ) -> Told:
-    """Put an audit into sentences."""
+    """Put an audit into sentences.
+
+    `before` (the quarter before), `standards`, `safety` and `actions` are ready sentences for the first
+    page, `false_discovery` and `charts` for how far to trust it.
+    """
     totals = _counts(flow[flow["kind"] == "total"])
     losses = _counts(flow[flow["kind"] == "loss"])
     count = _counts(shares)
@@ -109,14 +118,19 @@ def tell(
             *_running(cohort),
             *_due(losses, totals),
             *_comparisons(headline),
+            *before,
             *_left_early(words, beside, outcomes),
+            *standards,
+            *safety,
             *_to_discuss(totals, to_discuss),
+            *actions,
             _set_aside(rows_set_aside),
         ),
         trust=(
             f"The audit rests on recording level {level}: {LEVELS[level]}.",
             *_bounds(words, count, totals),
             *false_discovery,
+            *charts,
             *cohort.unknown,
         ),
     )

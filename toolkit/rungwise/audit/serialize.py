@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rungwise.audit.audit import Audit
+from rungwise.audit.history import CHART_QUARTERS
 from rungwise.basis.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -53,6 +54,13 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "mean_nap": _estimate(audit.headline),
         **{name: _rows(frame) for name, frame in audit_frames(audit).items()},
         "never_recorded": list(audit.quality.not_recorded),
+        "safety": {
+            "recorded": audit.safety.recorded,
+            "occasions": audit.safety.occasions,
+            "hours": _plain(audit.safety.hours),
+            "occasions_with_minutes": audit.safety.minutes_of[0],
+            WHY: "Hours of exposure were not recorded." if math.isnan(audit.safety.hours) else "",
+        },
         "late_entry": {"late": audit.quality.late[0], "of": audit.quality.late[1]},
         "cautions": list(audit.cautions),
     }
@@ -69,11 +77,18 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
     Where a number of a row is missing, a column ``why_missing`` says why.
     """
     nobody = "Nobody was counted here, so there is no share to give."
+    few = f"Limits of a chart need {CHART_QUARTERS} quarters with judged children."
+    no_limits = few if audit.history["center"].isna().all() else ""
     return {
         "flow": audit.flow,
         "verdicts": _explained(audit.shares, np.where(audit.shares["n"] == 0, nobody, "")),
         "ways_due": _explained(audit.beside, np.where(audit.beside["judged"] == 0, nobody, "")),
         "children": _explained(audit.children, _why_no_numbers(audit.children)),
+        "standards": _explained(audit.standards, np.where(audit.standards["n"] == 0, nobody, "")),
+        "history": _explained(audit.history, np.where(audit.history["judged"] == 0, nobody, no_limits)),
+        "incidents": _explained(audit.safety.rates, _why_no_rate(audit.safety.rates)),
+        "serious_incidents": audit.safety.serious,
+        "actions": audit.actions,
         "to_discuss": audit.discuss,
         "completeness": audit.quality.completeness,
         "weeks": audit.quality.weeks,
@@ -127,6 +142,17 @@ def _why_no_numbers(children: pd.DataFrame) -> list[str]:
         else:
             why.append("")
     return why
+
+
+def _why_no_rate(rates: pd.DataFrame) -> list[str]:
+    missing = {
+        "per_100": "Occasions were not recorded by this grouping.",
+        "per_hour": "Hours of exposure were not recorded by this grouping.",
+    }
+    return [
+        " ".join(why for column, why in missing.items() if math.isnan(row[column]))
+        for row in rates.to_dict("records")
+    ]
 
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -9,13 +9,17 @@ from typing import Any
 
 import pandas as pd
 
+from rungwise.audit.actions import STATES
 from rungwise.audit.audit import Audit
+from rungwise.audit.criteria import RESULTS
 from rungwise.audit.quality import LATE_DAYS, LEVELS
+from rungwise.audit.safety import CLUSTERS
 from rungwise.audit.serialize import audit_csv, audit_json
 from rungwise.audit.wording import day_short, day_words, percent
 from rungwise.basis.estimate import Estimate
-from rungwise.basis.page_numbers import count_of, format_bounded, format_p
+from rungwise.basis.page_numbers import count_of, format_bounded, format_number, format_p
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
+from rungwise.figures.run_chart import describe_run_chart, run_chart
 from rungwise.reports.blocks import (
     Block,
     Blocks,
@@ -111,9 +115,7 @@ def verdicts(audit: Audit) -> Block:
             "Fell": row.fell,
             "Rose": row.rose,
             "Neither": row.other,
-            "Share that fell": f"{percent(row.share_fell)} ({_range(row.ci_low, row.ci_high)})"
-            if row.judged
-            else "",
+            "Share that fell": _share(row.share_fell, row.ci_low, row.ci_high),
         }
         for row in _rows(audit.beside)
     ]
@@ -144,6 +146,143 @@ def every_child(audit: Audit) -> Blocks:
         )
         pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption))
     return Blocks(pages)
+
+
+def standards(audit: Audit) -> Block:
+    """Hold the practice's criteria against their standards."""
+    rows = [
+        {
+            "Criterion": _large(row.words) or row.criterion,
+            "Standard": f"{'at least' if row.direction == 'at_least' else 'at most'} {percent(row.target)}",
+            "This quarter": f"{row.count} of {row.n}" + (f" ({percent(row.share)})" if row.n else ""),
+            "Exact 95% interval": _range(row.ci_low, row.ci_high),
+            "Result": RESULTS[row.result],
+        }
+        for row in _rows(audit.standards)
+    ]
+    allowed = [f"{row.words}: {row.exceptions}" for row in _rows(audit.standards) if row.exceptions]
+    sources = dict.fromkeys(row.source for row in _rows(audit.standards))
+    return heading("Criteria and standards") + table(
+        rows,
+        caption="Set before the quarter, in practice.toml",
+        numeric=["This quarter", "Exact 95% interval"],
+        when_empty="the practice set none.",
+        notes=[
+            "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
+            "it holds the standard, there are too few children to say.",
+            *(f"Allowed exceptions, {entry}." for entry in allowed),
+            f"Standards come from: {', '.join(sources)}.",
+        ]
+        if rows
+        else [],
+    )
+
+
+def quarters(audit: Audit) -> Blocks:
+    """Set this quarter beside the earlier ones."""
+    if len(audit.history) < 2:
+        return Blocks()
+    rows = [
+        {
+            "Quarter": row.quarter,
+            "Due": row.due,
+            "Judged": row.judged,
+            "Fell": row.fell,
+            "Beyond baseline": row.beyond,
+            "Rose": row.rose,
+            "Share that fell": _share(row.share, row.ci_low, row.ci_high),
+        }
+        for row in _rows(audit.history)
+    ]  # fmt: skip
+    drawn = run_chart(audit.history)
+    return Blocks(
+        (
+            heading("Quarter by quarter"),
+            picture(
+                drawn,
+                alt=describe_run_chart(audit.history),
+                caption="Share of the children judged in whom fear fell, with its interval; the figure at "
+                "each mark is the number judged.",
+            ),
+            table(
+                rows,
+                caption="Every quarter counted by today's rules",
+                numeric=["Due", "Judged", "Fell", "Beyond baseline", "Rose", "Share that fell"],
+            ),
+        )
+    )
+
+
+def incidents(audit: Audit) -> Block:
+    """Give every incident rate with its interval, and list every serious incident."""
+    found = audit.safety
+    parts = heading("Safety") + paragraph(*found.sentences)
+    if not found.recorded:
+        return parts + paragraph("Not recorded is not the same as none.")
+    hourly = not math.isnan(found.hours)
+    rows = [
+        {
+            "Incidents": _large(str(row.value).replace("_", " "))
+            if row.group in ("all", "severity", "kind")
+            else f"{_large(row.group)} {row.value}",
+            "Number": row.incidents,
+            "Per 100 occasions": _rate(row.per_100, row.low_100, row.high_100),
+        }
+        | ({"Per hour": _rate(row.per_hour, row.low_hour, row.high_hour)} if hourly else {})
+        for row in _rows(found.rates)
+    ]
+    with_minutes, of = found.minutes_of
+    notes = [
+        f"Exact Poisson intervals, over {count_of(found.occasions, 'occasion')} (a child on a day). "
+        f"{CLUSTERS}"
+    ]
+    if hourly:
+        notes.append(
+            f"{found.hours:.1f} hours of exposure; minutes were recorded for {with_minutes} of {of} "
+            "entries, so the rate per hour is too high where they are missing."
+        )
+    parts += table(
+        rows, caption="How often", numeric=["Number", "Per 100 occasions", "Per hour"], notes=notes
+    )
+    return parts + table(
+        [
+            {
+                "Day": _day(row.date),
+                "Child": row.child_id,
+                "Kind": _large(row.kind.replace("_", " ")),
+                "Where": _place(row.setting, row.ladder_id, row.step),
+                "What was done": row.action or "not recorded",
+            }
+            for row in _rows(found.serious)
+        ],
+        caption="Every serious incident",
+        when_empty="none recorded.",
+    )  # fmt: skip
+
+
+def actions(audit: Audit) -> Block:
+    """Read back what earlier audits decided."""
+    rows = [
+        {
+            "Raised in": row.raised_in,
+            "Action": row.action,
+            "Role": row.owner_role or "",
+            "Due": _day(row.due_on),
+            "Where it stands": _large(STATES[row.state])
+            + (f" ({_day(row.done_on)})" if row.done_on else ""),
+            "Note": row.note,
+        }
+        for row in _rows(audit.actions)
+    ]
+    return heading("Actions") + table(
+        rows,
+        caption="Decided by this audit and earlier ones",
+        when_empty="none recorded.",
+        notes=[
+            f"What is decided on this page goes into actions.csv with raised_in {audit.quarter}; the next "
+            "audit reads it back."
+        ],
+    )
 
 
 def to_discuss(audit: Audit) -> Block:
@@ -358,6 +497,21 @@ def _large(words: str) -> str:
 
 def _small(words: str) -> str:
     return words[:1].lower() + words[1:]
+
+
+def _place(setting: str | None, ladder: str | None, step: float) -> str:
+    where = (setting, ladder, "" if math.isnan(step) else f"step {step:g}")
+    return ", ".join(part for part in where if part)
+
+
+def _share(share: float, low: float, high: float) -> str:
+    return "" if math.isnan(share) else f"{percent(share)} ({_range(low, high)})"
+
+
+def _rate(value: float, low: float, high: float) -> str:
+    if math.isnan(value):
+        return ""
+    return f"{format_number(value)} ({format_number(low)} to {format_number(high)})"
 
 
 def _range(low: float, high: float) -> str:

@@ -1,0 +1,50 @@
+import math
+
+import pandas as pd
+import pytest
+from rungwise.figures.run_chart import describe_run_chart, run_chart
+
+
+def table(shares, judged, center=math.nan):
+    n = len(shares)
+    return pd.DataFrame(
+        {
+            "quarter": [f"202{i // 4}Q{i % 4 + 1}" for i in range(n)],
+            "judged": judged,
+            "share": shares,
+            "ci_low": [share - 0.2 for share in shares],
+            "ci_high": [share + 0.2 for share in shares],
+            "center": center,
+            "limit_low": center - 0.3,
+            "limit_high": center + 0.3,
+        }
+    )
+
+
+def drawn(ax, kind):
+    return [line for line in ax.lines if line.get_gid() == kind]
+
+
+def test_every_quarter_with_children_has_a_mark_an_interval_and_its_number():
+    ax = run_chart(table([0.5, math.nan, 0.75], [4, 0, 8]))
+    assert [line.get_ydata()[0] for line in drawn(ax, "share")] == [0.5, 0.75]
+    assert [list(line.get_ydata()) for line in drawn(ax, "interval")] == [[0.3, 0.7], [0.55, 0.95]]
+    texts = [text.get_text() for text in ax.texts]
+    assert texts == ["4", "none judged", "8"]
+    assert [label.get_text() for label in ax.get_xticklabels()] == ["2020Q1", "2020Q2", "2020Q3"]
+
+
+def test_a_gap_is_not_bridged():
+    (run,) = drawn(run_chart(table([0.5, math.nan, 0.75], [4, 0, 8])), "run")
+    assert math.isnan(run.get_ydata()[1])
+
+
+@pytest.mark.parametrize(("center", "lines"), [(math.nan, 0), (0.5, 2)])
+def test_limits_are_drawn_only_where_there_are_some(center, lines):
+    assert len(drawn(run_chart(table([0.5] * 9, [9] * 9, center)), "limit")) == lines
+
+
+def test_the_words_name_every_quarter():
+    assert describe_run_chart(table([1.0, math.nan], [3, 0])) == (
+        "Share that fell, quarter by quarter: 2020Q1 100% of 3, 2020Q2 none judged."
+    )
