@@ -42,6 +42,16 @@ def test_several_occasions_a_child_add_both_spreads():
     assert (result.counts["children"], result.counts["pairs"]) == (12, 72)
 
 
+def test_spread_of_single_differences_with_very_unequal_numbers():
+    rng = np.random.default_rng(7)
+    children = np.repeat(np.arange(6), [20, 1, 1, 2, 1, 9])
+    variances = []
+    for _ in range(300):
+        d = rng.normal(0, 2, 6)[children] + rng.normal(0, 1, len(children))
+        variances.append(rater_difference(d, np.zeros(len(d)), children).counts["sd"] ** 2)
+    assert np.mean(variances) == pytest.approx(5, rel=0.1)
+
+
 def test_interval_over_children_covers_with_unequal_numbers():
     rng = np.random.default_rng(3)
     children = np.repeat(np.arange(20), rng.integers(2, 9, 20))
@@ -86,7 +96,8 @@ def test_an_effect_seen_by_all_needs_no_caution():
 
 def test_an_effect_that_rests_on_one_kind_of_rater_is_said():
     assert "nobody else's view" in compare_effects({"parent": BY_CHILD}).cautions[0]
-    for other in (FLAT, RISING):
+    weak = PhaseSeries.from_phases([6, 5, 7, 6, 6], [6, 5, 5, 6, 6, 5])
+    for other in (FLAT, RISING, weak):
         (words,) = compare_effects({"child": BY_CHILD, "parent": other}).cautions
         assert words.startswith("Ratings by the parent do not show the change that those by the child show")
     short = PhaseSeries.from_phases([], [1])
@@ -100,20 +111,25 @@ def test_an_effect_that_rests_on_one_kind_of_rater_is_said():
 
 @pytest.fixture
 def caseload(tmp_path):
-    rows = ["child_id,date,phase,rating,rated_by"]
+    rows = ["child_id,date,phase,rating,rated_by,outcome"]
     child = [8, 8, 7, 8, 7, 5, 4, 4, 3, 2, 2]
     parent = [6, 5, 7, None, 6, 6, 6, 5, 7, 6, None]
     for i, (one, two) in enumerate(zip(child, parent, strict=True)):
         phase = "baseline" if i < 5 else "exposure"
-        rows.append(f"C1,2026-01-{i + 1:02d},{phase},{one},child")
+        rows.append(f"C1,2026-01-{i + 1:02d},{phase},{one},child,fear")
+        rows.append(f"C1,2026-01-{i + 1:02d},{phase},9,therapist,fear")
+        rows.append(f"C1,2026-01-{i + 1:02d},{phase},0,parent,worry")
         if two is not None:
-            rows.append(f"C1,2026-01-{i + 1:02d},{phase},{two},parent")
+            rows.append(f"C1,2026-01-{i + 1:02d},{phase},{two},parent,fear")
     path = tmp_path / "ratings.csv"
     path.write_text("\n".join(rows) + "\n")
     return read_caseload(path)
 
 
 def test_ratings_of_one_day_are_paired(caseload):
+    _, none_given, _ = paired_ratings(caseload, "parent", "observer")
+    assert len(none_given) == 9
+    assert np.isnan(none_given).all()
     a, b, children = paired_ratings(caseload, "child", "parent")
     assert len(a) == 11
     assert np.isnan(b).sum() == 2
@@ -125,7 +141,7 @@ def test_ratings_of_one_day_are_paired(caseload):
 
 def test_effects_from_a_caseload_keep_raters_apart(caseload):
     seen = rater_effects(caseload, "C1")
-    assert list(seen.effects) == ["child", "parent"]
+    assert list(seen.effects) == ["child", "parent", "therapist"]
     assert seen.effects["parent"].n == 9
     assert seen.effects["child"].value == 1
     assert seen.cautions[0].startswith("Ratings by the parent do not show")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from functools import partial
 
+from rungwise.basis.control_limits import ControlLimits, share_limits, value_limits
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import rate_interval, rate_ratio, share_interval
+from rungwise.basis.multiplicity import benjamini_hochberg
 from rungwise.published.check import Check
 
 _NEWCOMBE = "Newcombe 1998, Stat Med 17:857-872, Table I"
@@ -80,6 +82,47 @@ def _rate_checks() -> list[Check]:
     ]
 
 
+_BENJAMINI_HOCHBERG = "Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300, example"
+_FIFTEEN = (
+    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719,
+    0.6528, 0.7590, 1.0,
+)  # fmt: skip
+_FIFTEEN_ADJUSTED = (
+    0.0015, 0.0030, 0.0095, 0.035625, 0.0603, 0.0638571, 0.0638571, 0.0645, 0.0765, 0.486, 0.5811818,
+    0.714875, 0.7532308, 0.8132143, 1.0,
+)  # fmt: skip
+_FLOW_RATE = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
+_ROUNDED_D2 = "The handbook rounds d2 to 1.128; the exact constant moves the limits by 0.0017."
+_CANS = (
+    12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13,
+    9, 6,
+)  # fmt: skip
+
+
+def _adjusted(i: int) -> float:
+    return float(benjamini_hochberg(_FIFTEEN)[i])
+
+
+def _limit_of(limits: ControlLimits, name: str) -> float:
+    return float(
+        {"center": limits.center, "upper limit": limits.high[0], "lower limit": limits.low[0]}[name]
+    )
+
+
+def _flow(name: str) -> float:
+    return _limit_of(value_limits(_FLOW_RATE), name)
+
+
+def _cans(name: str, without: tuple[int, ...]) -> float:
+    exclude = [sample in without for sample in range(1, len(_CANS) + 1)]
+    return _limit_of(share_limits(_CANS, 50, exclude=exclude), name)
+
+
+def _cans_outside() -> float:
+    outside = share_limits(_CANS, 50).outside
+    return float("".join(str(i) for i, out in enumerate(outside, start=1) if out))
+
+
 _POISSON_HELP = "R help page of poisson.test, examples, recomputed in R 4.2.2"
 
 CHECKS: tuple[Check, ...] = (
@@ -138,5 +181,81 @@ CHECKS: tuple[Check, ...] = (
         4.277266,
         lambda: rate_ratio(11, 800, 21, 3011).ci_high,
         5e-7,
+    ),
+    Check(
+        "Benjamini & Hochberg, rejected at .05",
+        "15 p-values",
+        _BENJAMINI_HOCHBERG,
+        "from memory of the source",
+        4,
+        lambda: float((benjamini_hochberg(_FIFTEEN) <= 0.05).sum()),
+        0,
+    ),
+    *(
+        Check(
+            "Benjamini & Hochberg, adjusted p",
+            f"15 p-values, number {i + 1}",
+            _BENJAMINI_HOCHBERG,
+            "recomputed by two independent routes",
+            adjusted,
+            partial(_adjusted, i),
+            5e-8,
+        )
+        for i, adjusted in enumerate(_FIFTEEN_ADJUSTED)
+    ),
+    *(
+        Check(
+            f"moving range chart, {name}",
+            "flow rate, 10 values",
+            "NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2",
+            "from memory of the source",
+            printed,
+            partial(_flow, name),
+            tolerance,
+            note,
+        )
+        for name, printed, tolerance, note in (
+            ("center", 50.81, 5e-3, ""),
+            ("upper limit", 55.8041, 2e-3, _ROUNDED_D2),
+            ("lower limit", 45.8159, 2e-3, _ROUNDED_D2),
+        )
+    ),
+    *(
+        Check(
+            f"moving range chart, {name}",
+            "flow rate, 10 values",
+            "NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2, exact d2",
+            "recomputed by two independent routes",
+            value,
+            partial(_flow, name),
+            5e-7,
+        )
+        for name, value in (("upper limit", 55.802412), ("lower limit", 45.817588))
+    ),
+    *(
+        Check(
+            f"share chart, {name}",
+            f"30 samples of 50{words}",
+            "Montgomery, Introduction to Statistical Quality Control, juice cans",
+            "from memory of the source",
+            printed,
+            partial(_cans, name, without),
+            5e-5,
+        )
+        for without, words, values in (
+            ((), "", (0.2313, 0.4102, 0.0524)),
+            ((15, 23), ", without samples 15 and 23", (0.2150, 0.3893, 0.0407)),
+        )
+        for name, printed in zip(("center", "upper limit", "lower limit"), values, strict=True)
+    ),
+    Check(
+        "share chart, samples beyond the limits",
+        "30 samples of 50",
+        "Montgomery, Introduction to Statistical Quality Control, juice cans",
+        "from memory of the source",
+        1523,
+        _cans_outside,
+        0,
+        "Samples 15 and 23, written one after the other.",
     ),
 )
