@@ -39,6 +39,7 @@ from rungwise.reports.blocks import (
 from rungwise.reports.provenance import provenance, settings
 from rungwise.reports.words import MEANINGS, SAFETY, SAFETY_TITLE, to_find_out
 from rungwise.single_case.answer_text import trust_sentences
+from rungwise.single_case.child_answer import which_child as which_child
 from rungwise.single_case.verdict_words import CAUTION, comparison
 
 if TYPE_CHECKING:

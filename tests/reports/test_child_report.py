@@ -1,0 +1,117 @@
+"""The report about one child is its notebook, whole, and refuses before the work begins."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+from rungwise.basis.errors import DataProblems, RungwiseError
+from rungwise.reports import child_report
+from rungwise.reports.child_report import write_child_report
+from rungwise.reports.pdf import find_browser
+from rungwise.reports.write import NotWritten
+from rungwise.series.caseload import read_caseload
+from rungwise.single_case.child_answer import child_answer
+
+TODAY = date(2026, 11, 13)
+HEADER = "date,phase,rating,declined,note\n"
+ROWS = [f"2026-03-{2 + i:02d},{'baseline' if i < 6 else 'exposure'},{9 - i // 2},,\n" for i in range(18)]
+
+
+@pytest.fixture
+def one_child(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(HEADER + "".join(ROWS))
+    return path
+
+
+@pytest.fixture
+def no_run(monkeypatch):
+    def refuse(*arguments, **keywords):
+        raise AssertionError("the notebook was run although the report could not have been written")
+
+    monkeypatch.setattr(child_report, "run_notebook", refuse)
+
+
+def test_the_page_says_what_the_printed_answer_says(one_child, tmp_path, read_page):
+    [written] = write_child_report(one_child, to=tmp_path / "page.html", today=TODAY)
+    page = read_page(written.read_text(encoding="utf-8"))
+    answer = child_answer(read_caseload(one_child, today=TODAY), "child")
+    first, second = page.all("p")[:2]
+    assert answer.headline == f"{first.text} {second.text}".strip()
+    cells = [cell.text for cell in page.elements if cell.attributes.get("data-label") == "Answer"]
+    assert [cell for cell in cells if cell] == [question.reply for question in answer.verdict.questions]
+    assert page.all("title")[0].text == "child: is the fear coming down?"
+    assert read_caseload(one_child, today=TODAY).inputs[0].sha256 in page.all("footer")[0].text
+    assert "November 13, 2026" in page.all("footer")[0].text
+    assert str(tmp_path) not in written.read_text(encoding="utf-8")
+
+
+def test_the_same_file_gives_the_same_bytes(one_child, tmp_path):
+    first, second = (
+        write_child_report(one_child, to=tmp_path / name, today=TODAY)[0].read_bytes()
+        for name in ("a", "b")
+    )
+    assert first == second
+
+
+@pytest.mark.skipif(find_browser() is None, reason="no browser that can print is installed")
+def test_a_folder_gets_a_file_named_after_the_child(one_child, tmp_path):
+    steps = []
+    written = write_child_report(
+        one_child, to=tmp_path / "reports", pdf=True, today=TODAY, progress=lambda *step: steps.append(step)
+    )
+    assert written == [tmp_path / "reports" / "child_child.html", tmp_path / "reports" / "child_child.pdf"]
+    assert written[1].read_bytes().startswith(b"%PDF-")
+    assert steps[-1][0] == steps[-1][1] == len(steps)
+
+
+def test_codes_never_lead_out_of_the_folder():
+    target = child_report._target(Path("reports"), "../C0 1/é")
+    assert target.parent == Path("reports")
+    assert target.name == "child_.._C0_1_.html"
+
+
+def test_an_earlier_report_is_not_replaced_unasked(one_child, tmp_path, no_run):
+    (tmp_path / "page.html").write_text("old")
+    with pytest.raises(NotWritten, match=r"page\.html exists already"):
+        write_child_report(one_child, to=tmp_path / "page.html", today=TODAY)
+    assert (tmp_path / "page.html").read_text() == "old"
+
+
+def test_an_earlier_pdf_is_not_replaced_unasked_either(one_child, tmp_path, no_run):
+    (tmp_path / "page.pdf").write_text("old")
+    with pytest.raises(NotWritten, match=r"page\.pdf exists already"):
+        write_child_report(one_child, to=tmp_path / "page.html", pdf=True, today=TODAY)
+
+
+def test_an_unknown_child_is_refused_before_anything_runs(one_child, tmp_path, no_run):
+    with pytest.raises(ValueError, match="no child 'C999'"):
+        write_child_report(one_child, "C999", to=tmp_path / "page.html", today=TODAY)
+    assert not (tmp_path / "page.html").exists()
+
+
+def test_unusable_files_are_refused_with_their_problems(tmp_path, no_run):
+    path = tmp_path / "log.csv"
+    path.write_text(HEADER + "2026-03-02,baseline,eleven,,\n")
+    with pytest.raises(DataProblems) as caught:
+        write_child_report(path, to=tmp_path / "page.html", today=TODAY)
+    assert len(caught.value.report) > 0
+
+
+def test_a_pdf_without_a_browser_is_refused_before_anything_runs(one_child, tmp_path, no_run, monkeypatch):
+    monkeypatch.setenv("RUNGWISE_BROWSER", "no-such-browser")
+    with pytest.raises(RungwiseError, match="The PDF cannot be made"):
+        write_child_report(one_child, to=tmp_path / "page.html", pdf=True, today=TODAY)
+
+
+def test_text_from_the_files_cannot_become_markup(tmp_path, read_page):
+    path = tmp_path / "log.csv"
+    bad = '2026-04-01,exposure,"<script>alert(1)</script>",,"<img src=x onerror=alert(1)>"\n'
+    path.write_text(HEADER + "".join(ROWS) + bad)
+    [written] = write_child_report(path, to=tmp_path / "page.html", today=TODAY)
+    page = read_page(written.read_text(encoding="utf-8"))
+    assert page.all("script") == []
+    assert all(image.attributes["src"].startswith("data:") for image in page.all("img"))
+    assert "<script>alert(1)</script>" in page.all("main")[0].text
