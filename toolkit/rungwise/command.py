@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -81,6 +82,8 @@ def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespa
     from rungwise.basis.errors import DataProblems, NotEnoughData, RungwiseError
 
     try:
+        if not os.path.lexists(options.path):
+            raise ValueError(f"{options.path}: there is no file or folder of this name.")
         return command(options)
     except DataProblems as error:
         from rungwise.tables.problem_text import report_lines
@@ -93,6 +96,10 @@ def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespa
     except (RungwiseError, ValueError, FileExistsError) as error:
         _say(str(error))
         return WRONG_CALL
+    except BrokenPipeError:
+        # Whoever read the output has seen enough (``| head``); nothing is left to say to them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except OSError as error:
         _say(_file_sentence(error))
         return WRONG_CALL
@@ -136,12 +143,7 @@ def _audit(options: argparse.Namespace) -> int:
 
     folder = options.to or Path("out") / f"audit_{options.quarter}"
     written = write_audit(
-        options.path,
-        options.quarter,
-        to=folder,
-        overwrite=options.overwrite,
-        today=options.today,
-        progress=_say,
+        options.path, options.quarter, to=folder, overwrite=options.overwrite, today=options.today
     )
     print(*(f"Written: {file}" for file in written), sep="\n")
     return DONE
