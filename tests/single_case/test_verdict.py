@@ -224,3 +224,24 @@ def test_a_decline_counts_over_several_ladders_too():
 def test_a_rule_that_makes_no_sense_is_refused(setting, message):
     with pytest.raises(ValueError, match="^" + message.replace("(", r"\(") + "$"):
         v.Rule(**setting)
+
+
+@pytest.mark.parametrize(
+    "course",
+    [
+        {"start": 7, "level_change": -1.5, "slope_change": -0.2},
+        {"start": 9, "baseline_slope": -0.3},
+        {"start": 9.5, "decline_at": 9.6, "level_change": -2},
+        {"start": 2.5},
+        {"start": 5, "sd": 0.3, "missed": 0.2},
+    ],
+)
+def test_codes_alone_are_the_codes_of_the_full_verdicts(course):
+    batch = simulate_ratings(RNG(5), 150, 6, 10, phi=0.2, **course).batch()
+    full = v.verdicts(batch)
+    assert v.verdict_codes(batch).tolist() == full.codes.tolist()
+    assert len(set(full.codes)) > 1
+    # The level set and the interval of page and figure say the same.
+    np.testing.assert_array_equal(
+        v.surely_better(full.beyond_baseline, batch.sign, 0.05), full.beyond_baseline.ci_high < 0
+    )
