@@ -183,7 +183,9 @@ def planned_ratings(caseload: Caseload) -> pd.DataFrame:
     if table is None:
         return pd.DataFrame(columns=["child_id", "ladder_id", "day", "phase", "declined", "usable"])
     fear = table["outcome"] == FEAR
-    table = table.where(fear | ~np.isin(table["child_id"], np.unique(table["child_id"][fear])))
+    if not fear.all():
+        rated_for_fear = set(table["child_id"][fear])
+        table = table.where(fear | ~_among(table["child_id"], rated_for_fear))
     declined = table["declined"].astype(bool)
     ratings = pd.DataFrame(
         {
@@ -197,12 +199,27 @@ def planned_ratings(caseload: Caseload) -> pd.DataFrame:
             "rater": [kind or "" for kind in table["rated_by"]],
         }
     )
-    series = ratings.groupby(["child_id", "ladder_id", "outcome"], sort=False)["rater"]
+    return ratings.loc[
+        _by_usual_rater(ratings), ["child_id", "ladder_id", "day", "phase", "declined", "usable"]
+    ]
+
+
+def _among(entries: np.ndarray, wanted: set[str]) -> np.ndarray:
+    return np.fromiter((entry in wanted for entry in entries), dtype=bool, count=len(entries))
+
+
+def _by_usual_rater(ratings: pd.DataFrame) -> np.ndarray:
+    """Mask of the ratings given by the usual kind of rater of their series."""
+    keys = ["child_id", "ladder_id", "outcome"]
     usual = np.ones(len(ratings), dtype=bool)
-    for _, raters in series:
-        if len(set(raters)) > 1:
-            usual[raters.index] = raters == (usual_rater([kind or None for kind in raters]) or "")
-    return ratings.loc[usual, ["child_id", "ladder_id", "day", "phase", "declined", "usable"]]
+    kinds = ratings[[*keys, "rater"]].drop_duplicates()
+    several = kinds[kinds.duplicated(keys)].drop_duplicates(keys)[keys]
+    if several.empty:
+        return usual
+    mixed = ratings.merge(several, on=keys, how="left", indicator=True)["_merge"].to_numpy() == "both"
+    for _, raters in ratings[mixed].groupby(keys, sort=False)["rater"]:
+        usual[raters.index] = raters == (usual_rater([kind or None for kind in raters]) or "")
+    return usual
 
 
 def courses(caseload: Caseload, as_of: date) -> tuple[Course, ...]:

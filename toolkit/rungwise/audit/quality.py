@@ -77,7 +77,7 @@ def completeness(caseload: Caseload, cohort: Cohort) -> tuple[pd.DataFrame, tupl
     import pandas as pd
 
     lost = {"quarter_not_begun", "no_dates", "began_later", "closed_before"}
-    there = [child for child, stage in cohort.stages.items() if stage not in lost]
+    there = {child for child, stage in cohort.stages.items() if stage not in lost}
     rows: list[tuple[str, str, int, int]] = []
     never: list[str] = []
     for name, table in caseload.tables.items():
@@ -151,10 +151,10 @@ def set_aside(caseload: Caseload) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["severity", "source", "code", "rows", "problem"])
 
 
-def _of_quarter(table: Table, cohort: Cohort, there: list[str]) -> Table:
+def _of_quarter(table: Table, cohort: Cohort, there: set[str]) -> Table:
     keep = np.ones(len(table), dtype=bool)
     if "child_id" in table.columns:
-        keep &= np.isin(table["child_id"], there)
+        keep &= np.fromiter((child in there for child in table["child_id"]), dtype=bool, count=len(table))
     for column in DATED:
         if column in table.columns:
             keep &= table[column] >= np.datetime64(cohort.quarter.first, "D")
@@ -178,7 +178,7 @@ def _late(caseload: Caseload, cohort: Cohort) -> tuple[int, int]:
     table = caseload.tables.get("observations")
     if table is None:
         return 0, 0
-    part = _of_quarter(table, cohort, list(cohort.stages))
+    part = _of_quarter(table, cohort, set(cohort.stages))
     wait = (part["recorded_on"] - part["date"]).astype(float)
     known = ~np.isnat(part["recorded_on"])
     return int((wait[known] > LATE_DAYS).sum()), int(known.sum())
