@@ -50,9 +50,9 @@ def rows_of(block, read_page):
 
 
 @pytest.mark.parametrize("code", VERDICTS)
-def test_the_page_opens_with_the_answer_and_its_uncertainty(code, answer_of, read_page):
+def test_the_page_opens_with_the_answer_and_its_uncertainty(code, answer_of, caseload, read_page):
     answer = answer_of(code)
-    opened = read_page(page.opening(answer).html)
+    opened = read_page(page.opening(caseload, answer).html)
     paragraphs = opened.all("p")
     assert opened.all("h1")[0].text == "C014: fear at the probe step"
     assert " ".join(p.text for p in paragraphs[:2]).startswith(answer.headline)
@@ -60,11 +60,18 @@ def test_the_page_opens_with_the_answer_and_its_uncertainty(code, answer_of, rea
     assert paragraphs[-1].text.endswith("a clinician decides, together with the family.")
 
 
-def test_the_uncertainty_is_a_paragraph_of_its_own(answer_of, read_page):
-    first, second, _ = read_page(page.opening(answer_of()).html).all("p")
+def test_the_uncertainty_is_a_paragraph_of_its_own(answer_of, caseload, read_page):
+    first, second, _ = read_page(page.opening(caseload, answer_of()).html).all("p")
     assert first.text == "C014's fear came down, and by more than where the baseline was heading."
     assert second.text.startswith("Of 100 comparisons")
     assert "likely between 70 and 98" in second.text
+
+
+def test_the_practice_is_named_if_it_gave_its_name(answer_of, caseload, tmp_path):
+    assert "Unnamed practice" not in page.opening(caseload, answer_of()).text
+    (tmp_path / "practice.toml").write_text('label = "Harbor Steps (invented)"\n')
+    named = read_caseload(tmp_path, today=date(2026, 12, 31))
+    assert "\n\nHarbor Steps (invented). It rests on" in page.opening(named, answer_of()).text
 
 
 def test_a_picture_has_its_verdict_in_words_and_both_widths(answer_of, caseload):

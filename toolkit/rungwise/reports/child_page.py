@@ -60,17 +60,19 @@ _SETTINGS = {
 }
 
 
-def opening(answer: ChildAnswer) -> Block:
+def opening(caseload: Caseload, answer: ChildAnswer) -> Block:
     """Give the page's title and its answer: one plain sentence, then its uncertainty."""
     compared = (
         "" if answer.verdict.code == "too_few" else comparison(answer.verdict.size, lower=_lower(answer))
     )
     sentence = answer.headline.removesuffix(compared).strip()
     basis, *_ = trust_sentences(answer)
+    practice = caseload.practice
+    label = f"{practice.label}. " if "label" in practice.given else ""
     return (
         heading(f"{answer.child_id}: {answer.outcome} at the probe step", 1)
         + lead(sentence, uncertainty=compared)
-        + paragraph(f"{basis} {CAUTION}", kind="stated")
+        + paragraph(f"{label}{basis} {CAUTION}", kind="stated")
     )
 
 

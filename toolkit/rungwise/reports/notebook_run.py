@@ -119,7 +119,7 @@ def run_notebook(
     -------
     NotebookNode
         With outputs and, after the ``parameters`` cell, a cell tagged ``injected-parameters``.
-        Nothing in it depends on the clock.
+        Nothing in it depends on the clock or on the kernel's version.
 
     Raises
     ------
@@ -164,6 +164,7 @@ def run_notebook(
             ) from error
     for cell in notebook.cells:
         cell.metadata.pop("execution", None)  # holds the clock times at which the cell ran
+    notebook.metadata["language_info"] = {"name": "python"}  # without the version of this computer
     return notebook
 
 

@@ -129,15 +129,17 @@ def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
     )
 
 
+def browser_command(browser: str, profile: Path) -> list[str]:
+    """Give the command that runs a browser unseen, offline and with a profile of its own."""
+    sandbox = ["--no-sandbox"] if sys.platform != "win32" and os.geteuid() == 0 else []
+    return [browser, *_FLAGS, *sandbox, f"--user-data-dir={profile}"]
+
+
 def _print(browser: str, page: str, folder: Path, timeout: float) -> bytes | None:
     source, target = folder / "page.html", folder / "page.pdf"
     source.write_text(page, encoding="utf-8")
-    sandbox = ["--no-sandbox"] if sys.platform != "win32" and os.geteuid() == 0 else []
     command = [
-        browser,
-        *_FLAGS,
-        *sandbox,
-        f"--user-data-dir={folder / 'profile'}",
+        *browser_command(browser, folder / "profile"),
         "--no-pdf-header-footer",
         f"--print-to-pdf={target}",
         source.as_uri(),
