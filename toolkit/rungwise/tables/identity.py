@@ -13,6 +13,7 @@ from pathlib import Path
 from rungwise.tables.schema import plain, tidy
 
 HIDDEN = "(not shown)"
+SEARCHED = 2_000
 
 _NAME, _BIRTH, _ADDRESS, _PHONE, _EMAIL, _RECORD = (
     "a name", "a birth date", "an address", "a phone number", "an email address", "a record number",
@@ -40,7 +41,7 @@ _RECORD_HEADERS = re.compile(
 )
 
 _IN_TEXT = (
-    (_EMAIL, re.compile(r"[\w.+-]+@[\w-]+\.[A-Za-z]{2,}")),
+    (_EMAIL, re.compile(r"(?<![\w.+-])[\w.+-]{1,64}@[\w-]{1,63}\.[A-Za-z]{2,}")),
     (
         _RECORD,
         re.compile(
@@ -118,6 +119,7 @@ def text_identity(text: str) -> str:
     >>> text_identity("call 555-0134"), text_identity("held on to Anna"), text_identity("windy, 3 steps")
     ('a phone number', 'a name', '')
     """
+    text = text[:SEARCHED]
     for what, pattern in _IN_TEXT:
         if pattern.search(text):
             return what
