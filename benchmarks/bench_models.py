@@ -19,7 +19,6 @@ import warnings
 from typing import Any
 
 import numpy as np
-
 from rungwise.models.gls import fit_ar1
 from rungwise.models.two_level import fit_two_level
 
@@ -143,7 +142,10 @@ def main() -> None:
     parser.add_argument("--series", type=int, default=10_000)
     parser.add_argument("--data-sets", type=int, default=100)
     chosen = parser.parse_args()
-    results = {"ar1_regression": bench_gls(chosen.series), "two_level_reml": bench_two_level(chosen.data_sets)}
+    results = {
+        "ar1_regression": bench_gls(chosen.series),
+        "two_level_reml": bench_two_level(chosen.data_sets),
+    }
     print(json.dumps(results, indent=2, default=float))
 
 

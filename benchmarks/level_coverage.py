@@ -7,7 +7,7 @@ Writes ``toolkit/rungwise/data/level_coverage.csv``. One-sided tests at 2.5 %: "
 called better or worse than the projected baseline line. Without an effect the baseline's own course
 continues, so the nominal share is .025 each and coverage of the 95 % interval is one minus their
 sum. φ is averaged over with the weight (1 − φ)^fall before the ratings are seen; the rows with
-fall 0, 1 and 2 show why `rungwise.models.gls.PRIOR_FALL` is what it is.
+fall 0, 1 and 2 show why `rungwise.models.ar1_block.PRIOR_FALL` is what it is.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from typing import Any
 
 import grid
 import numpy as np
-from rungwise.models.gls import PRIOR_FALL, Ar1Fit, fit_ar1
+from rungwise.models.ar1_block import PRIOR_FALL
+from rungwise.models.gls import Ar1Fit, fit_ar1
 from rungwise.models.mixture import Mixture
 
 SEED = 20261004

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from rungwise.models.gls import PHI_END, PRIOR_FALL, fit_ar1
+from rungwise.models.ar1_block import PHI_END, PRIOR_FALL
+from rungwise.models.gls import fit_ar1
 from scipy import integrate, optimize, stats
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rungwise.models.gls import PHI_END, fit_ar1
+from rungwise.models.ar1_block import PHI_END
+from rungwise.models.gls import fit_ar1
 
 HERE = Path(__file__).parents[1] / "reference" / "r"
 FITS = {fit["fit"]: fit for fit in json.loads((HERE / "gls.json").read_text())["fits"]}

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from rungwise.basis.errors import NotEnoughData, check_choice
-from rungwise.models.gls import METHODS, PHI_END
+from rungwise.models.ar1_block import METHODS, PHI_END
 
 COVARIANCES = ("full", "diagonal")
 
@@ -214,7 +214,9 @@ class _Criterion:
         residual = y - basis @ (basis.T @ y)
         self.y_scale = float(np.sqrt(np.mean(residual**2)))
         if self.y_scale <= 1e-10 * float(np.sqrt(np.mean(y**2))):
-            raise NotEnoughData("The values do not vary about the fitted coefficients, so there is no error.")
+            raise NotEnoughData(
+                "The values do not vary about the fitted coefficients, so there is no error."
+            )
         # In these units ΛΛ' is the ratio of what groups add to what occasions add to a group's sum.
         self.z_scale = np.sqrt(np.sum(random**2, axis=0) / self.m)
         if np.any(self.z_scale == 0):
@@ -225,9 +227,7 @@ class _Criterion:
         self.where = {pair: i for i, pair in enumerate(self.pairs)}
         self.unit_gap = float("nan")
         self._collect(columns, code, times, unit_gap)
-        self.free = [
-            (a, b) for a in range(self.q) for b in range(a + 1) if covariance == "full" or a == b
-        ]
+        self.free = [(a, b) for a in range(self.q) for b in range(a + 1) if covariance == "full" or a == b]
         self.size = len(self.free) + self.auto
 
     def _collect(
@@ -412,7 +412,10 @@ class _Criterion:
         h = _STEP * np.maximum(1.0, np.abs(x))
         unit = np.eye(k)
         upper = [(i, j) for i in range(k) for j in range(i)]
-        moves = np.concatenate([np.zeros((1, k)), unit, -unit] + [s * (unit[i] + unit[j])[None] for i, j in upper for s in (1, -1)])
+        moves = np.concatenate(
+            [np.zeros((1, k)), unit, -unit]
+            + [s * (unit[i] + unit[j])[None] for i, j in upper for s in (1, -1)]
+        )
         f = self((x[:, None, :] + moves * h[:, None, :]).reshape(-1, k)).reshape(starts, -1)
         plus, minus = f[:, 1 : k + 1], f[:, k + 1 : 2 * k + 1]
         gradient = (plus - minus) / (2 * h)
@@ -535,7 +538,9 @@ class _Criterion:
             for b in range(a):
                 product = spread[a] * spread[b]
                 if product > 0 and abs(relative[a, b]) / product > 1 - 1e-6:
-                    told.append(f"Random effects {b + 1} and {a + 1} are estimated as perfectly correlated.")
+                    told.append(
+                        f"Random effects {b + 1} and {a + 1} are estimated as perfectly correlated."
+                    )
         if self.auto and phi <= 1e-5:
             told.append("The autocorrelation is estimated at 0.")
         if self.auto and phi >= 0.999 * PHI_END:

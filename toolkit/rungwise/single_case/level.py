@@ -11,7 +11,8 @@ import numpy as np
 
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
-from rungwise.models.gls import INFERENCES, METHODS, Ar1Fit, fit_ar1
+from rungwise.models.ar1_block import METHODS
+from rungwise.models.gls import INFERENCES, Ar1Fit, fit_ar1
 from rungwise.models.mixture import Mixture
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
@@ -22,7 +23,8 @@ ALTERNATIVES = ("two-sided", "improvement", "worsening")
 FEWEST_TIMES = 3
 
 TOO_NOISY = (
-    "The baseline is too short or too noisy to project: the interval is wider than the whole rating scale."
+    "The baseline is so short or so noisy that the size of this change is uncertain by more than the "
+    "whole rating scale."
 )
 OFF_SCALE = (
     "The projected baseline line leaves the rating scale before the last exposure occasion; "
