@@ -5,6 +5,7 @@ import math
 import pytest
 from rungwise.audit.audit import audit_quarter
 from rungwise.reports import audit_page as page
+from rungwise.series.caseload import read_caseload
 
 PARTS = (
     page.first_page, page.who_was_there, page.verdicts, page.every_child, page.standards, page.quarters,
@@ -44,7 +45,7 @@ def folder(tmp_path):
 
 
 def audit_of(place, quarter="2026Q3", today="2026-11-01"):
-    return audit_quarter(page.open_caseload(str(place), today), quarter, today=today)
+    return audit_quarter(read_caseload(place, today=page.day(today)), quarter, today=today)
 
 
 def text_of(audit):

@@ -56,6 +56,7 @@ def test_the_page_is_whole_marked_and_offline(written, read_page):
         "Who was there",
         "Did fear come down",
         "Criteria and standards",
+        "Quarter by quarter",
         "Safety",
         "Children to discuss",
         "Actions",

@@ -35,16 +35,11 @@ from rungwise.reports.blocks import (
 from rungwise.reports.child_page import day
 from rungwise.reports.provenance import provenance
 from rungwise.reports.words import SAFETY, SAFETY_TITLE
-from rungwise.series.caseload import Caseload, read_caseload
+from rungwise.series.caseload import Caseload
 
 # Rows of a table of gaps on the page; the file has them all.
 LISTED = 20
 NO_RANKING = "These figures describe a caseload. They are no measure of any member of staff."
-
-
-def open_caseload(path: str, today: str | None = None) -> Caseload:
-    """Read a caseload as it stood on a day; by default, today."""
-    return read_caseload(path, today=day(today))
 
 
 def first_page(audit: Audit) -> Blocks:
@@ -69,7 +64,7 @@ def who_was_there(audit: Audit) -> Block:
         for row in _rows(audit.flow)
         if row.kind == "total" or row.children
     ]
-    return heading("Who was there") + table(
+    return table(
         rows,
         caption="From the files to the verdicts",
         numeric=["Less", "Remaining"],
@@ -86,9 +81,7 @@ def verdicts(audit: Audit) -> Block:
     judged = int(audit.shares["n"].iloc[0])
     confidence = f"{audit.headline.confidence:.0%} interval"
     if not judged:
-        return heading("Did fear come down") + paragraph(
-            "No child was judged, so there are no shares to give."
-        )
+        return paragraph("No child was judged, so there are no shares to give.")
     rows = [
         {
             "Verdict": _large(row.words),
@@ -124,7 +117,7 @@ def verdicts(audit: Audit) -> Block:
         caption="Those who left early beside those who finished",
         numeric=["Due", "Judged", "Fell", "Rose", "Neither", "Share that fell"],
     )
-    return heading("Did fear come down") + shares + beside
+    return shares + beside
 
 
 def every_child(audit: Audit) -> Blocks:
@@ -162,7 +155,7 @@ def standards(audit: Audit) -> Block:
     ]
     allowed = [f"{row.words}: {row.exceptions}" for row in _rows(audit.standards) if row.exceptions]
     sources = dict.fromkeys(row.source for row in _rows(audit.standards))
-    return heading("Criteria and standards") + table(
+    return table(
         rows,
         caption="Set before the quarter, in practice.toml",
         numeric=["This quarter", "Exact 95% interval"],
@@ -181,7 +174,7 @@ def standards(audit: Audit) -> Block:
 def quarters(audit: Audit) -> Blocks:
     """Set this quarter beside the earlier ones."""
     if len(audit.history) < 2:
-        return Blocks()
+        return Blocks([paragraph("There is no earlier quarter in the files to set beside this one.")])
     rows = [
         {
             "Quarter": row.quarter,
@@ -197,7 +190,6 @@ def quarters(audit: Audit) -> Blocks:
     drawn = run_chart(audit.history)
     return Blocks(
         (
-            heading("Quarter by quarter"),
             picture(
                 drawn,
                 alt=describe_run_chart(audit.history),
@@ -216,7 +208,7 @@ def quarters(audit: Audit) -> Blocks:
 def incidents(audit: Audit) -> Block:
     """Give every incident rate with its interval, and list every serious incident."""
     found = audit.safety
-    parts = heading("Safety") + paragraph(*found.sentences)
+    parts = paragraph(*found.sentences)
     if not found.recorded:
         return parts + paragraph("Not recorded is not the same as none.")
     hourly = not math.isnan(found.hours)
@@ -274,7 +266,7 @@ def actions(audit: Audit) -> Block:
         }
         for row in _rows(audit.actions)
     ]
-    return heading("Actions") + table(
+    return table(
         rows,
         caption="Decided by this audit and earlier ones",
         when_empty="none recorded.",
@@ -291,7 +283,7 @@ def to_discuss(audit: Audit) -> Block:
         {"Child": row.child_id, "What was recorded": row.fact, "Listed because": row.rule_words}
         for row in _rows(audit.discuss)
     ]
-    return heading("Children to discuss") + table(
+    return table(
         rows,
         caption="Facts, each with the rule that raised it",
         when_empty="no child met a rule for discussion.",
@@ -307,8 +299,7 @@ def to_discuss(audit: Audit) -> Block:
 def completeness(audit: Audit) -> Block:
     """Say how complete the records of the quarter are."""
     quality = audit.quality
-    parts = heading("How complete the records are")
-    parts += paragraph(f"Recording level {quality.level}: {LEVELS[quality.level]}.")
+    parts = paragraph(f"Recording level {quality.level}: {LEVELS[quality.level]}.")
     parts += _weeks(quality.weeks)
     gaps = quality.completeness[quality.completeness["recorded"] < quality.completeness["rows"]]
     whole = len(quality.completeness) - len(gaps)
@@ -351,7 +342,7 @@ def put_aside(audit: Audit) -> Block:
         }
         for row in _rows(audit.set_aside)
     ]
-    return heading("What was set aside and why") + table(
+    return table(
         rows,
         caption="Problems found in the files",
         numeric=["Rows"],
@@ -362,7 +353,7 @@ def put_aside(audit: Audit) -> Block:
 
 def trust(audit: Audit) -> Block:
     """Say how far all of this can be trusted."""
-    return heading("How far to trust this") + bullets([*audit.told.trust, *audit.cautions])
+    return bullets([*audit.told.trust, *audit.cautions])
 
 
 def children(audit: Audit) -> Block:
@@ -371,8 +362,7 @@ def children(audit: Audit) -> Block:
     judged = every[every["stage"] == "judged"]
     counted = every.loc[every["stage"] == "counted_earlier", "child_id"]
     others = every[~every["stage"].isin(["judged", "counted_earlier"])]
-    parts = heading("Every child of the quarter")
-    parts += table(
+    parts = table(
         [
             {
                 "Child": row.child_id,
@@ -421,21 +411,17 @@ def method(audit: Audit) -> Block:
         {"Setting": row.words, "Value": f"{row.value:g}", "Comes from": row.origin}
         for row in _rows(audit.settings)
     ]
-    return (
-        heading("Method")
-        + paragraph(
-            "The flow covers programs open on any day of the quarter. An outcome is due on the day "
-            "exposure ended or the horizon was reached, whichever came first; later ratings do not enter. "
-            "Each child gets one verdict from three questions: did the ratings fall from baseline to "
-            "exposure (exact Tau, declined occasions ranked worst), were they already falling in baseline "
-            "(exact trend), and is the fall more than the baseline's own course explains (level-and-slope "
-            "model with autocorrelation). NAP is the share of comparisons of a baseline with an exposure "
-            "rating in which the exposure rating is better, ties counting half; the caseload's mean gives "
-            "every child the same weight and has a t interval over children. Shares have Wilson intervals. "
-            f"Records up to {day_words(audit.as_of)} were used."
-        )
-        + table(rows, caption="Settings", numeric=["Value"])
-    )
+    return paragraph(
+        "The flow covers programs open on any day of the quarter. An outcome is due on the day "
+        "exposure ended or the horizon was reached, whichever came first; later ratings do not enter. "
+        "Each child gets one verdict from three questions: did the ratings fall from baseline to "
+        "exposure (exact Tau, declined occasions ranked worst), were they already falling in baseline "
+        "(exact trend), and is the fall more than the baseline's own course explains (level-and-slope "
+        "model with autocorrelation). NAP is the share of comparisons of a baseline with an exposure "
+        "rating in which the exposure rating is better, ties counting half; the caseload's mean gives "
+        "every child the same weight and has a t interval over children. Shares have Wilson intervals. "
+        f"Records up to {day_words(audit.as_of)} were used."
+    ) + table(rows, caption="Settings", numeric=["Value"])
 
 
 def safety() -> Block:
