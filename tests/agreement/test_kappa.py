@@ -102,6 +102,14 @@ def test_full_agreement():
     assert full.cautions[0].startswith("The observers agree fully")
 
 
+def test_full_disagreement_is_not_called_agreement():
+    opposite = kappa_from_table([[0, 30], [30, 0]])
+    assert opposite.value == -1
+    assert opposite.cautions == (
+        "The disagreements leave no spread, so the large-sample interval has no width and is not given.",
+    )
+
+
 @pytest.mark.parametrize("entries", [["done"] * 9, [3] * 9])
 def test_one_category_throughout_is_undefined(entries):
     estimate = kappa(entries, entries)

@@ -156,9 +156,8 @@ def kappa_from_table(
     low = high = nan
     cautions: list[str] = []
     if error == 0:
-        cautions.append(
-            "The observers agree fully, so the large-sample interval has no width and is not given."
-        )
+        why = "The observers agree fully" if observed > 1 - 1e-12 else "The disagreements leave no spread"
+        cautions.append(f"{why}, so the large-sample interval has no width and is not given.")
     elif n < SMALLEST_FOR_INTERVAL:
         few = SMALLEST_FOR_INTERVAL
         cautions.append(f"Below {few} trials no interval of kappa holds its coverage, so none is given.")

@@ -1,0 +1,349 @@
+"""How many trials two observers saw, how far they agreed, and what published standards ask."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rungwise.agreement.icc import icc
+from rungwise.agreement.kappa import kappa
+from rungwise.agreement.percent import percent_agreement
+from rungwise.basis.errors import check_choice
+from rungwise.basis.estimate import Estimate
+from rungwise.basis.intervals import share_interval
+from rungwise.basis.page_numbers import format_bounded, format_number
+from rungwise.ladders.phase_on import phase_on
+from rungwise.series.phase_series import PHASES
+from rungwise.tables.table import Table, TableSet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# What is asked of single-case studies: a second observer for this share of the trials of every phase,
+# and this much agreement.
+MINIMUM_SHARE = 0.20
+MINIMUM_AGREEMENT = 0.80
+MINIMUM_KAPPA = 0.60
+STANDARD = (
+    "What Works Clearinghouse standards for single-case designs, version 4.1: a second observer for at "
+    "least 20 % of the data points of each condition (read in a secondary source), and at least .80 "
+    "agreement or .60 kappa (from memory of the handbook; details of later versions are unconfirmed)."
+)
+OUTCOMES = ("completed", "partial", "declined")
+VARIABLES = {"outcome": "outcome of the trial", "fear_peak": "peak fear"}
+UNKNOWN_PHASE = "not recorded"
+# Tenths are not exact in binary: four of twenty trials must count as 20 %.
+_EDGE = 1e-12
+_KEY = ("child_id", "ladder_id", "date", "kind", "trial")
+
+
+@dataclass(frozen=True)
+class PhaseAgreement:
+    """Double observation in one phase.
+
+    Attributes
+    ----------
+    phase : str
+    share : Estimate
+        Share of the trials that a second observer saw too; ``counts["count"]`` of ``n``.
+    agreement, kappa : Estimate
+        Percent agreement and kappa on those trials.
+    """
+
+    phase: str
+    share: Estimate
+    agreement: Estimate
+    kappa: Estimate
+
+
+@dataclass(frozen=True)
+class AgreementReview:
+    """Double observation of one child, or of all children together.
+
+    Attributes
+    ----------
+    child_id : str
+        ``""`` for all children together.
+    variable : str
+        A key of `VARIABLES`.
+    phases : tuple of PhaseAgreement
+        Phases in which there were trials.
+    agreement, kappa : Estimate
+        Over all phases.
+    within_one, weighted_kappa, icc : Estimate or None
+        Agreement within one point, quadratically weighted kappa on the declared scale and ICC(1,1);
+        None for outcomes, which have no distance.
+    verdict : str
+        ``"meets"``, ``"does not meet"``, ``"not applicable"`` or ``"cannot be said"``.
+    reasons : tuple of str
+        How the verdict was reached, with the numbers it rests on.
+    cautions : tuple of str
+        What was left out, and why.
+    """
+
+    child_id: str
+    variable: str
+    phases: tuple[PhaseAgreement, ...]
+    agreement: Estimate
+    kappa: Estimate
+    within_one: Estimate | None
+    weighted_kappa: Estimate | None
+    icc: Estimate | None
+    verdict: str
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Trials:
+    """Trials in scope, one entry each, with the second observer's entry (None or NaN without)."""
+
+    child: np.ndarray
+    phase: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+    seen_twice: np.ndarray
+
+    def of(self, mask: np.ndarray) -> _Trials:
+        return _Trials(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
+
+
+def agreement_reviews(
+    tables: TableSet, *, variable: str = "outcome", kinds: Sequence[str] = ("probe",)
+) -> tuple[AgreementReview, ...]:
+    """Review double observation for all children together and for each child.
+
+    The outcome of a trial can be seen, so it can always be checked by a second observer. Peak fear can
+    be checked only where the first rating, too, was an observer's: a child's own rating is no
+    observation, and its review is "not applicable".
+
+    Parameters
+    ----------
+    tables : TableSet
+        With ``observations``; ``agreement`` and ``phases`` where they were recorded.
+    variable : {"outcome", "fear_peak"}
+        What is compared.
+    kinds : sequence of {"probe", "approach", "practice"}
+        Kinds of trial in scope; the outcome of a study is its probes.
+
+    Returns
+    -------
+    tuple of AgreementReview
+        All children first, then each child in the order of codes; empty where trials were not
+        recorded.
+
+    Raises
+    ------
+    ValueError
+        Naming the argument, what is allowed and what came.
+    """
+    check_choice("variable", variable, VARIABLES)
+    for kind in kinds:
+        check_choice("kinds", kind, ("probe", "approach", "practice"))
+    if "observations" not in tables.tables:
+        return ()
+    observations = tables.tables["observations"]
+    observations = observations.where(np.isin(observations["kind"].astype(str), list(kinds)))
+    second = tables.tables.get("agreement")
+    trials, by_child = _trials(tables, observations, second, variable)
+    scale = tables.practice.scales.get("fear")
+    points = None if scale is None else np.arange(scale.minimum, scale.maximum + 1)
+    children = sorted(set(observations["child_id"].tolist()))
+    return tuple(
+        _review(
+            child,
+            variable,
+            trials if child == "" else trials.of(trials.child == child),
+            observations if child == "" else observations.where(observations["child_id"] == child),
+            second is not None,
+            points,
+            by_child.get(child, (0, 0)),
+        )
+        for child in ("", *children)
+    )
+
+
+def agreement_frame(reviews: Sequence[AgreementReview]) -> pd.DataFrame:
+    """Lay reviews out as a table: one row per child and phase, and one per child over all phases."""
+    import pandas as pd
+
+    rows = []
+    for review in reviews:
+        lines = [(one.phase, one.share, one.agreement, one.kappa) for one in review.phases]
+        trials = sum(one.share.n for one in review.phases)
+        twice = sum(int(one.share.counts["count"]) for one in review.phases)
+        lines.append(("all phases", share_interval(twice, trials), review.agreement, review.kappa))
+        rows += [
+            {
+                "child_id": review.child_id or "all children",
+                "variable": review.variable,
+                "phase": phase,
+                "trials": share.n,
+                "seen_twice": int(share.counts["count"]),
+                "share_twice": share.value,
+                "agreement": agreement.value,
+                "agreement_low": agreement.ci_low,
+                "agreement_high": agreement.ci_high,
+                "kappa": kappa_.value,
+                "verdict": review.verdict if phase == "all phases" else "",
+            }
+            for phase, share, agreement, kappa_ in lines
+        ]
+    return pd.DataFrame(rows)
+
+
+def _trials(
+    tables: TableSet, observations: Table, second: Table | None, variable: str
+) -> tuple[_Trials, dict[str, tuple[int, int]]]:
+    """Match second views to trials; count, by child, those that match none and those not needed."""
+    phase = phase_on(tables, observations)
+    keys = _keys(observations)
+    in_scope = np.ones(len(observations), dtype=bool)
+    if variable == "fear_peak":
+        in_scope = np.isin(
+            observations["rated_by"].astype(str), ("parent", "therapist", "teacher", "observer", "other")
+        ) & ~np.isnan(observations["fear_peak"])
+    steps: dict[tuple[Any, ...], set[float]] = {}
+    for key, step in zip(keys, observations["step"].tolist(), strict=True):
+        steps.setdefault(key, set()).add(step)
+    views: dict[tuple[Any, ...], list[int]] = {}
+    unmatched: dict[str, int] = {}
+    if second is not None:
+        wanted = set(observations["kind"].tolist())
+        for i, (key, step) in enumerate(zip(_keys(second), second["step"].tolist(), strict=True)):
+            there = steps.get(key, set())
+            if np.isnan(step) and len(there) == 1:
+                (step,) = there
+            if step in there:
+                views.setdefault((*key, step), []).append(i)
+            elif key[3] in wanted:
+                unmatched[key[0]] = unmatched.get(key[0], 0) + 1
+    spare: dict[str, int] = {}
+    seen: set[tuple[Any, ...]] = set()
+    entries = []
+    for i, (key, step) in enumerate(zip(keys, observations["step"].tolist(), strict=True)):
+        trial = (*key, step)
+        # One trial can stand in several rows, one per kind of rater; it is one trial all the same.
+        if not in_scope[i] or trial in seen:
+            continue
+        seen.add(trial)
+        rater = observations["rater_id"][i]
+        other = [
+            j
+            for j in views.get(trial, [])
+            if second is not None and (rater is None or second["rater_id"][j] != rater)
+        ]
+        if variable == "fear_peak" and second is not None:
+            other = [j for j in other if not np.isnan(second["fear_peak"][j])]
+        if len(other) > 1:
+            spare[key[0]] = spare.get(key[0], 0) + len(other) - 1
+        entry = None if not other or second is None else second[variable][other[0]]
+        entries.append((key[0], phase[i] or UNKNOWN_PHASE, observations[variable][i], entry, bool(other)))
+    children, phases, firsts, seconds, twice = (
+        np.array([entry[place] for entry in entries], dtype=dtype)
+        for place, dtype in enumerate((object, object, object, object, bool))
+    )
+    trials = _Trials(children, phases, firsts, seconds, twice)
+    counted = {child: (unmatched.get(child, 0), spare.get(child, 0)) for child in {*unmatched, *spare}}
+    counted[""] = (sum(unmatched.values()), sum(spare.values()))
+    return trials, counted
+
+
+def _keys(table: Table) -> list[tuple[Any, ...]]:
+    return list(zip(*(table[name].tolist() for name in _KEY), strict=True))
+
+
+def _review(
+    child: str,
+    variable: str,
+    trials: _Trials,
+    observations: Table,
+    recorded: bool,
+    points: np.ndarray | None,
+    left_out: tuple[int, int],
+) -> AgreementReview:
+    known = [name for name in (*PHASES, UNKNOWN_PHASE) if (trials.phase == name).any()]
+    phases = tuple(_phase(name, trials.of(trials.phase == name), variable) for name in known)
+    agreement, plain = _compare(trials, variable)
+    within = weighted = correlation = None
+    if variable == "fear_peak":
+        first, second = _numbers(trials)
+        within = percent_agreement(first, second, within=1)
+        correlation = icc(np.column_stack([first, second]), "1,1") if len(first) else None
+        if points is not None and np.isin([*first, *second], points).all():
+            weighted = kappa(first, second, "quadratic", points.tolist())
+    verdict, reasons = _verdict(variable, trials, phases, observations, recorded, agreement, plain)
+    unmatched, spare = left_out
+    cautions = []
+    if unmatched:
+        cautions.append(f"Second views that belong to no recorded trial, and are not used: {unmatched}.")
+    if spare:
+        cautions.append(f"Further second views of a trial, beyond the first, that are not used: {spare}.")
+    return AgreementReview(
+        child, variable, phases, agreement, plain, within, weighted, correlation, verdict,
+        tuple(reasons), tuple(cautions),
+    )  # fmt: skip
+
+
+def _phase(name: str, trials: _Trials, variable: str) -> PhaseAgreement:
+    agreement, plain = _compare(trials, variable)
+    twice, n = int(trials.seen_twice.sum()), len(trials.child)
+    return PhaseAgreement(name, share_interval(twice, n), agreement, plain)
+
+
+def _compare(trials: _Trials, variable: str) -> tuple[Estimate, Estimate]:
+    if variable == "outcome":
+        first, second = trials.first[trials.seen_twice], trials.second[trials.seen_twice]
+        return percent_agreement(first, second), kappa(first, second, categories=OUTCOMES)
+    first, second = _numbers(trials)
+    return percent_agreement(first, second), kappa(first, second)
+
+
+def _numbers(trials: _Trials) -> tuple[np.ndarray, np.ndarray]:
+    twice = trials.seen_twice
+    return trials.first[twice].astype(float), trials.second[twice].astype(float)
+
+
+def _verdict(
+    variable: str,
+    trials: _Trials,
+    phases: tuple[PhaseAgreement, ...],
+    observations: Table,
+    recorded: bool,
+    agreement: Estimate,
+    plain: Estimate,
+) -> tuple[str, list[str]]:
+    if variable == "fear_peak" and len(trials.child) == 0:
+        raters = set(observations["rated_by"].tolist())
+        if raters == {"child"}:
+            return "not applicable", [
+                "Peak fear is the child's own rating; a self-report has no second rater."
+            ]
+        if raters == {None}:
+            return "cannot be said", ["Who rated peak fear is not recorded."]
+        return "cannot be said", ["No observer rated peak fear."]
+    if len(trials.child) == 0:
+        return "cannot be said", ["No trial was recorded."]
+    if not recorded:
+        return "cannot be said", ["Second observers were not recorded."]
+    reasons, often = [], True
+    for one in phases:
+        enough = one.share.value >= MINIMUM_SHARE - _EDGE
+        often = often and enough
+        reasons.append(
+            f"{one.phase.replace('_', '-')}: {int(one.share.counts['count'])} of {one.share.n} trials seen "
+            f"by a second observer ({format_number(100 * one.share.value)} %, "
+            f"{'at least' if enough else 'less than'} {100 * MINIMUM_SHARE:g} %)"
+        )
+    agreed = agreement.value >= MINIMUM_AGREEMENT - _EDGE
+    beyond = plain.value >= MINIMUM_KAPPA - _EDGE
+    reasons.append(
+        f"agreement {format_bounded(agreement.value)} "
+        f"({'at least' if agreed else 'not at least'} {format_bounded(MINIMUM_AGREEMENT)}), "
+        f"kappa {format_bounded(plain.value)} "
+        f"({'at least' if beyond else 'not at least'} {format_bounded(MINIMUM_KAPPA)})"
+    )
+    return "meets" if often and (agreed or beyond) else "does not meet", reasons
