@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from rungwise.tables.read import read_tables
 
@@ -59,6 +59,18 @@ def put(column, text):
     return lambda row: row.update({column: text})
 
 
+def rated(text):
+    return lambda row: row.update(rating=text, declined="no")
+
+
+def respelled(row):
+    row["child_id"] = row["child_id"].lower() + " "
+
+
+def doubly(row):
+    row.update(rating="5", declined="yes")
+
+
 # Name of the damage: what it does to a row, where it is then named, and whether the row is set aside.
 DAMAGES = {
     "no such day": (put("date", "2026-02-30"), "date", "date_unreadable", True),
@@ -70,8 +82,8 @@ DAMAGES = {
     "misspelled phase": (put("phase", "exposer"), "phase", "word_unknown", True),
     "a fraction": (put("rating", "7/10"), "rating", "number_unreadable", True),
     "a range": (put("rating", "6-7"), "rating", "number_unreadable", True),
-    "off the scale": (put("rating", "11"), "rating", "rating_off_scale", True),
-    "below the scale": (put("rating", "-1"), "rating", "rating_off_scale", True),
+    "off the scale": (rated("11"), "rating", "rating_off_scale", True),
+    "below the scale": (rated("-1"), "rating", "rating_off_scale", True),
     "a failed formula": (put("rating", "#DIV/0!"), "rating", "formula_failed", True),
     "perhaps": (put("declined", "perhaps"), "declined", "yes_no_unknown", True),
     "a stranger": (put("rated_by", "neighbor"), "rated_by", "word_unknown", True),
@@ -80,9 +92,9 @@ DAMAGES = {
     "nobody": (put("child_id", "C999"), "child_id", "unknown_child", True),
     "no form": (put("child_id", "C#1"), "child_id", "code_form", True),
     "a phone number": (put("note", "call 555-0134"), "note", "identity_text", False),
-    "a respelled code": (lambda row: row.update(child_id=row["child_id"].lower() + " "), "child_id", "code_respelled", False),
-    "both given": (lambda row: row.update(rating="5", declined="yes"), "rating", "rating_and_declined", False),
-    "neither given": (lambda row: row.update(rating="", declined=""), "rating", "rating_blank", False),
+    "a respelled code": (respelled, "child_id", "code_respelled", False),
+    "both given": (doubly, "rating", "rating_and_declined", False),
+    "neither given": (rated(""), "rating", "rating_blank", False),
 }  # fmt: skip
 
 
@@ -129,9 +141,7 @@ def folder(tmp_path_factory):
     return folder
 
 
-SETTINGS = settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+SETTINGS = settings(max_examples=60, deadline=None, derandomize=True, database=None)
 
 
 @SETTINGS
