@@ -320,6 +320,8 @@ def _taken(counts: np.ndarray, size: np.ndarray) -> np.ndarray:
 
 def _share_at_the_end(counts: np.ndarray, size: np.ndarray) -> np.ndarray:
     """Give the share of the splits that take the `size` most extreme ratings, first group first."""
+    if counts.shape[1] == 0:
+        return np.ones(len(counts))
     taken = _taken(counts, size)
     cut = np.argmax((taken > 0) & (taken < counts), axis=1)
     rows = np.arange(len(counts))
