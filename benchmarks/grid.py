@@ -15,7 +15,7 @@ import numpy as np
 from rungwise.simulate.ratings import SimulatedRatings, simulate_ratings
 
 BASELINES = (3, 4, 5, 6, 8, 10)
-EXPOSURES = (5, 8, 10, 15, 20, 30)
+EXPOSURES = (5, 8, 12, 20, 30)
 AUTOCORRELATIONS = (0.0, 0.2, 0.4, 0.6)
 # Points an occasion; the baseline's course goes on through exposure.
 TRENDS = {"none": 0.0, "mild": -0.1, "strong": -0.3}
@@ -74,7 +74,7 @@ class Design:
         }
 
 
-def designs() -> Iterator[Design]:
+def designs(baselines: Sequence[int] = BASELINES, exposures: Sequence[int] = EXPOSURES) -> Iterator[Design]:
     """Give every cell: all trends in the middle of the scale, no trend near its ends."""
     courses = [
         *((trend, "middle", effect) for trend in TRENDS for effect in EFFECT_WORDS),
@@ -82,7 +82,7 @@ def designs() -> Iterator[Design]:
         ("none", "near the ceiling", "none"),
         ("none", "near the ceiling", "standard"),
     ]
-    for n_baseline, n_exposure, phi, course in product(BASELINES, EXPOSURES, AUTOCORRELATIONS, courses):
+    for n_baseline, n_exposure, phi, course in product(baselines, exposures, AUTOCORRELATIONS, courses):
         yield Design(n_baseline, n_exposure, phi, *course)
 
 

@@ -1,6 +1,6 @@
 """How often each verdict is given to simulated children, with and without an effect.
 
-    python benchmarks/verdict_rates.py [--replications 2000] [--workers 2] [--to FILE]
+    python benchmarks/verdict_rates.py [--replications 1000] [--workers 2] [--to FILE]
 
 Writes ``toolkit/rungwise/data/verdict_rates.csv``, from which every report takes its error rates.
 The same seed and replications give the same table, whatever the number of workers.
@@ -17,7 +17,7 @@ from typing import Any
 
 import grid
 import numpy as np
-from rungwise.single_case.verdict import VERDICTS, verdicts
+from rungwise.single_case.verdict import VERDICTS, verdict_codes
 
 SEED = 20260930
 TABLE = Path(__file__).parents[1] / "toolkit" / "rungwise" / "data" / "verdict_rates.csv"
@@ -27,7 +27,7 @@ def one_row(numbered: tuple[int, grid.Design], replications: int) -> dict[str, A
     """Give one row of the table: the cell, and the share of each verdict."""
     number, design = numbered
     rng = np.random.default_rng([SEED, number])
-    codes = verdicts(design.simulate(rng, replications).batch()).codes
+    codes = verdict_codes(design.simulate(rng, replications).batch())
     shares = {code: f"{np.mean(codes == code):.4f}" for code in VERDICTS}
     return {**design.as_row(), "replications": replications, **shares}
 
@@ -35,7 +35,7 @@ def one_row(numbered: tuple[int, grid.Design], replications: int) -> dict[str, A
 def main() -> None:
     """Make the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--replications", type=int, default=2000)
+    parser.add_argument("--replications", type=int, default=1000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--to", type=Path, default=TABLE)
     chosen = parser.parse_args()

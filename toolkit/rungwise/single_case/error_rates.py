@@ -21,10 +21,11 @@ class ErrorRates:
     n_baseline, n_exposure : int
         Lengths of the simulated series.
     wrong : dict of float to float
-        Autocorrelation to the larger of the shares called "fell, beyond the baseline's own course"
-        in children without any effect, over the baseline trends simulated.
+        Autocorrelation to the largest of the shares called "fell, beyond the baseline's own course"
+        in children without any effect, over the baseline trends and places on the scale simulated.
     power : dict of float to float
-        Autocorrelation to the share called so in children with the table's standard effect.
+        Autocorrelation to the share called so in children with the table's standard effect and a
+        flat baseline in the middle of the scale.
     effect : str
         The standard effect in words.
     """
@@ -72,14 +73,15 @@ def _table() -> dict[tuple[int, int], ErrorRates]:
     table: dict[tuple[int, int], ErrorRates] = {}
     with open(TABLE, newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    effect = next((row["effect_words"] for row in rows if row["effect"] == "standard"), "")
     for row in rows:
         lengths = int(row["n_baseline"]), int(row["n_exposure"])
-        rates = table.setdefault(
-            lengths, ErrorRates(*lengths, wrong={}, power={}, effect=row["effect_words"])
-        )
+        rates = table.setdefault(lengths, ErrorRates(*lengths, wrong={}, power={}, effect=effect))
         phi, share = float(row["phi"]), float(row["fell_beyond_baseline"])
-        target = rates.power if row["effect"] == "standard" else rates.wrong
-        target[phi] = max(share, target.get(phi, 0.0)) if target is rates.wrong else share
+        if row["effect"] == "none":
+            rates.wrong[phi] = max(share, rates.wrong.get(phi, 0.0))
+        elif (row["trend"], row["place"]) == ("none", "middle"):
+            rates.power[phi] = share
     return table
 
 
