@@ -50,6 +50,16 @@ def grid_of_phi(places: int) -> tuple[np.ndarray, np.ndarray]:
     return nodes, np.log(0.5 * PHI_END * weight) + PRIOR_FALL * np.log1p(-nodes)
 
 
+def _vertex(
+    a: np.ndarray, x: np.ndarray, b: np.ndarray, fa: np.ndarray, fx: np.ndarray, fb: np.ndarray
+) -> np.ndarray:
+    """Top of the parabola through three points, or the middle point where there is none."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left, right = (x - a) * (fx - fb), (x - b) * (fx - fa)
+        top = x - 0.5 * ((x - a) * left - (x - b) * right) / (left - right)
+    return np.where((top > a) & (top < b), top, x)
+
+
 class Ar1Block:
     """Sufficient statistics of some series, and the likelihood as a function of φ.
 
@@ -284,8 +294,11 @@ class Ar1Block:
         height = np.concatenate([at_ends[:, :1], inner, at_ends[:, 1:]], axis=1)
         grid = np.concatenate([ends[:1], self.nodes, ends[1:]])
         best = height.argmax(axis=1)
-        low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
-        phi, inside = self._climb(grid[best], low, high, method)
+        left, right = np.maximum(best - 1, 0), np.minimum(best + 1, len(grid) - 1)
+        low, high = grid[left], grid[right]
+        rows = np.arange(self.rows)
+        start = _vertex(low, grid[best], high, height[rows, left], height[rows, best], height[rows, right])
+        phi, inside = self._climb(start, low, high, method)
         boundary = np.full(self.rows, "", dtype=object)
         # Within rounding of an end of the range, the end itself is the honest answer.
         for end, column, word in ((0.0, 0, "0"), (PHI_END, 1, "upper")):

@@ -18,8 +18,8 @@ from rungwise.models.ar1_block import METHODS, Ar1Block
 from rungwise.models.mixture import Mixture
 
 INFERENCES = ("integrated", "plug_in")
-# Blocks of this many series keep their sums of products in a core's cache.
-_SERIES_AT_ONCE = 1024
+# Series fitted together: many where they share a design, fewer where each brings its own sums.
+_SHARED_AT_ONCE, _OWN_AT_ONCE = 4096, 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,8 +174,10 @@ def fit_ar1(
         for gap in np.unique(unit_gap):
             check_between("unit_gap", gap, 0, np.inf)
     blocks = []
-    for start in range(0, rows, _SERIES_AT_ONCE):
-        span = slice(start, start + _SERIES_AT_ONCE)
+    shared = design.ndim == 2 and times.ndim == 1 and not np.isnan(y).any()
+    together = _SHARED_AT_ONCE if shared else _OWN_AT_ONCE
+    for start in range(0, rows, together):
+        span = slice(start, start + together)
         blocks.append(
             Ar1Block(
                 y[span],
