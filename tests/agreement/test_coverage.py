@@ -108,6 +108,16 @@ def test_kappa_of_point_six_is_enough_without_agreement_of_point_eight(practice)
     assert review.verdict == "meets"
 
 
+@pytest.mark.parametrize(("disagree", "verdict"), [(2, "meets"), (3, "does not meet")])
+def test_agreement_of_point_eight_is_enough_without_kappa(practice, disagree, verdict):
+    for day in range(10):
+        practice.second(practice.trial(day, peak=3), "partial" if day < disagree else "completed")
+    review = agreement_reviews(practice.read())[1]
+    assert review.agreement.value == 1 - disagree / 10
+    assert review.kappa.value == 0
+    assert review.verdict == verdict
+
+
 def test_a_child_nobody_saw_twice_does_not_meet_when_others_were(practice):
     _ten_and_ten(practice, 2, 2)
     practice.trial(0, child="C2", peak=3)
