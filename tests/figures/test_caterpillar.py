@@ -106,10 +106,16 @@ def test_a_group_that_goes_on_says_so():
     assert headings == [["Rose (12)"], ["Rose (continued)"]]
 
 
+def test_a_heading_counts_as_a_line_and_takes_its_first_child_along():
+    children = [child(f"A{i}", 0.9, "fell_beyond_baseline") for i in range(4)] + [child("B", 0.2, "rose")]
+    pages = caterpillar(children, per_page=6)
+    assert [len(named(ax)) + sum(t.get_gid() == "verdict" for t in ax.texts) for ax in pages] == [4, 4]
+
+
 def test_a_long_heading_does_not_narrow_the_axes():
     wide = []
     for verdict in ("rose", "fell_short_baseline"):
-        [ax] = caterpillar([child("C1", 0.5, verdict)], width=3.8)
+        [ax] = caterpillar([child("C1", 0.5, verdict)], width=2.6)
         ax.get_figure().draw_without_rendering()
         wide.append(ax.get_position().width)
     assert wide[0] == pytest.approx(wide[1])

@@ -171,6 +171,19 @@ def test_a_folder_with_an_unreadable_list_is_never_replaced(tmp_path):
         check_free(target, overwrite=True)
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux swaps in one step")
+def test_the_earlier_folder_is_swapped_in_one_step(tmp_path, monkeypatch):
+    target = tmp_path / "audit"
+    old_report(target)
+    genuine = Path.rename
+    moved = []
+    monkeypatch.setattr(Path, "rename", lambda self, to: moved.append(self.name) or genuine(self, to))
+    with whole_folder(target, overwrite=True) as folder:
+        (folder / "page.html").write_text("new")
+    assert (target / "page.html").read_text() == "new"
+    assert moved == []
+
+
 def test_without_the_one_step_swap_the_folder_is_replaced_in_two(tmp_path, monkeypatch):
     monkeypatch.setattr(write, "_exchange", lambda one, other: False)
     target = tmp_path / "audit"

@@ -74,8 +74,6 @@ def render_page(
         template_name=_TEMPLATE,
         extra_template_basedirs=[str(TEMPLATES)],
         exclude_input=True,
-        exclude_input_prompt=True,
-        exclude_output_prompt=True,
         exclude_anchor_links=True,
     )
     body, _ = exporter.from_notebook_node(ordered, resources={"page": page})
