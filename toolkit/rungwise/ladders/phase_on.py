@@ -2,25 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import cast
-
 import numpy as np
 
-from rungwise.tables.draft import Draft
 from rungwise.tables.level_1 import phases_by_start
 from rungwise.tables.table import Table, TableSet
-
-
-@dataclass(frozen=True)
-class _Columns:
-    """Rows of a checked table in the form in which the reader holds them while checking."""
-
-    values: dict[str, np.ndarray]
-    sound: np.ndarray
-
-    def __len__(self) -> int:
-        return len(self.sound)
 
 
 def phase_on(tables: TableSet, rows: Table) -> np.ndarray:
@@ -43,8 +28,4 @@ def phase_on(tables: TableSet, rows: Table) -> np.ndarray:
     """
     if "phases" not in tables.tables:
         return np.full(len(rows), None, dtype=object)
-    starts = tables.tables["phases"]
-    return phases_by_start(
-        cast(Draft, _Columns(dict(rows.columns), np.ones(len(rows), dtype=bool))),
-        cast(Draft, _Columns(dict(starts.columns), np.ones(len(starts), dtype=bool))),
-    )
+    return phases_by_start(rows.columns, tables.tables["phases"].columns)

@@ -11,6 +11,7 @@ import numpy as np
 from rungwise.basis.errors import DataProblems
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.series.planned import FEAR, planned_ratings
 from rungwise.tables.level_1 import usual_rater
 from rungwise.tables.problems import ProblemReport
 from rungwise.tables.read import read_tables, usable
@@ -18,26 +19,28 @@ from rungwise.tables.table import Table, TableSet
 
 
 class Caseload(TableSet):
-    """Checked tables with the planned probe series of every child.
+    """Checked tables with the planned series of every child.
 
-    Get one from `read_caseload`. Level 1 series come from ``ratings``.
+    Get one from `read_caseload`. Planned ratings are the rows of ``ratings`` (level 1) and the
+    probes of ``observations`` (from level 2); `planned` holds both in one form.
     """
 
     @cached_property
-    def _rows(self) -> dict[str, np.ndarray]:
-        """Rows of `ratings` by child, in the table's order."""
-        ratings = self.tables.get("ratings")
-        if ratings is None or not len(ratings):
-            return {}
+    def planned(self) -> Table:
+        """All planned ratings, from whichever tables hold them (see `planned_ratings`)."""
+        return planned_ratings(self.tables, self.practice)
+
+    @cached_property
+    def _by_child(self) -> dict[str, np.ndarray]:
         by_child: dict[str, list[int]] = {}
-        for row, child in enumerate(ratings["child_id"].tolist()):
+        for row, child in enumerate(self.planned["child_id"].tolist()):
             by_child.setdefault(child, []).append(row)
         return {child: np.array(rows) for child, rows in by_child.items()}
 
     @property
     def children(self) -> tuple[str, ...]:
         """Codes of the children with at least one planned rating, in alphabetical order."""
-        return tuple(sorted(self._rows))
+        return tuple(sorted(self._by_child))
 
     def outcomes(self, child_id: str) -> tuple[str, ...]:
         """Give what was rated for a child, fear first.
@@ -47,11 +50,22 @@ class Caseload(TableSet):
         ValueError
             If the child has no planned rating.
         """
-        found = set(self._of(child_id)["outcome"].tolist())
-        return tuple(sorted(found, key=lambda outcome: (outcome != "fear", outcome)))
+        found = set(self.planned["outcome"][self._of(child_id)].tolist())
+        return tuple(sorted(found, key=lambda outcome: (outcome != FEAR, outcome)))
 
-    def ladders(self, child_id: str, outcome: str | None = None) -> tuple[str, ...]:
+    def ladders(
+        self, child_id: str, outcome: str | None = None, *, trained: bool | None = None
+    ) -> tuple[str, ...]:
         """Give the ladders on which a child has planned ratings (``""`` where no ladder is named).
+
+        Parameters
+        ----------
+        child_id : str
+        outcome : str, optional
+            Default fear, or the only outcome there is.
+        trained : bool, optional
+            True for the ladders that are practiced, False for those that show generalization;
+            default both.
 
         Raises
         ------
@@ -59,13 +73,30 @@ class Caseload(TableSet):
             If the child has no planned rating, or none of that outcome.
         """
         rows = self._about(child_id, outcome)
-        return tuple(sorted({ladder or "" for ladder in rows["ladder_id"].tolist()}))
+        if trained is not None:
+            rows = rows[self.planned["trained"][rows] == trained]
+        return tuple(sorted({ladder or "" for ladder in self.planned["ladder_id"][rows].tolist()}))
+
+    def probe_steps(
+        self, child_id: str, ladder_id: str | None = None, outcome: str | None = None
+    ) -> tuple[float, ...]:
+        """Give the steps probed on a ladder, the primary one first; none where steps are not recorded."""
+        rows = self._on(child_id, ladder_id, outcome)
+        steps, primary = self.planned["probe_step"][rows], self.planned["primary"][rows]
+        found = {float(step) for step in steps if not np.isnan(step)}
+        first = {float(step) for step in steps[primary] if not np.isnan(step)}
+        return tuple(sorted(found, key=lambda step: (step not in first, step)))
 
     def raters(
-        self, child_id: str, ladder_id: str | None = None, outcome: str | None = None
+        self,
+        child_id: str,
+        ladder_id: str | None = None,
+        outcome: str | None = None,
+        probe_step: float | None = None,
     ) -> tuple[str, ...]:
         """Give the kinds of rater of a series, the one its answer rests on first (``""``: not said)."""
-        kinds = [kind or "" for kind in self._one(child_id, ladder_id, outcome)["rated_by"].tolist()]
+        rows = self._at(child_id, ladder_id, outcome, probe_step)
+        kinds = [kind or "" for kind in self.planned["rated_by"][rows].tolist()]
         usual = usual_rater([kind or None for kind in kinds]) or ""
         return (usual, *sorted(set(kinds) - {usual}))
 
@@ -75,12 +106,14 @@ class Caseload(TableSet):
         ladder_id: str | None = None,
         outcome: str | None = None,
         *,
+        probe_step: float | None = None,
         rated_by: str | None = None,
     ) -> PhaseSeries:
-        r"""Give one child's planned ratings.
+        r"""Give one child's planned ratings on one ladder.
 
-        Times are days since the child's first planned rating on any ladder, so that days can be
-        compared between ladders, or occasion numbers where no days were recorded. Ratings by different kinds of rater are never pooled.
+        Times are days since the first rating of the series, or occasion numbers where no days were
+        recorded. Ratings of different steps or by different kinds of rater are never pooled. Several
+        trials of a day stand one after the other at the same time.
 
         Parameters
         ----------
@@ -89,6 +122,9 @@ class Caseload(TableSet):
             May be left out if there is only one; ``""`` where no ladder is named.
         outcome : str, optional
             Default fear, or the only outcome there is.
+        probe_step : float, optional
+            Default the primary probe step, or the only one; without a plan it must be given where
+            several steps were probed.
         rated_by : str, optional
             Kind of rater; default the one with most ratings in this series.
 
@@ -105,77 +141,104 @@ class Caseload(TableSet):
         >>> read_caseload(file).series("child").times.tolist()
         [0.0, 7.0]
         """
-        rows = self._one(child_id, ladder_id, outcome)
-        there = self.raters(child_id, ladder_id, outcome)
+        rows = self._at(child_id, ladder_id, outcome, probe_step)
+        there = self.raters(child_id, ladder_id, outcome, probe_step)
         if rated_by is None:
             rated_by = there[0]
         elif rated_by not in there:
             raise ValueError(_one_of("rated_by", rated_by, there))
-        rows = rows.where(np.array([(kind or "") == rated_by for kind in rows["rated_by"].tolist()]))
-        dates = rows["date"]
+        planned = self.planned
+        kinds = planned["rated_by"][rows].tolist()
+        rows = rows[np.array([(kind or "") == rated_by for kind in kinds])]
+        dates = planned["date"][rows]
         if np.isnat(dates).any():
-            times = rows["occasion"]
+            times = planned["occasion"][rows]
         else:
-            times = (dates - self._of(child_id)["date"].min()).astype(float)
-        order = np.lexsort((rows["trial"], times))
-        rows = rows.where(order)
-        name = str(rows["outcome"][0])
-        scale = self.practice.scales.get(name)
-        label = " ".join(part for part in (child_id, str(rows["ladder_id"][0] or "")) if part)
+            times = (dates - dates.min()).astype(float)
+        order = np.lexsort((planned["trial"][rows], times))
+        rows, times = rows[order], times[order]
+        first = rows[0]
+        name = planned["outcome"][first]
+        ladder = planned["ladder_id"][first]
         return PhaseSeries(
-            rows["rating"],
-            rows["phase"],
-            times[order],
-            rows["declined"].astype(bool),
-            str(rows["better"][0]),
-            label=label if name == "fear" else f"{label}, {name}",
-            floor=None if scale is None else scale.minimum,
-            ceiling=None if scale is None else scale.maximum,
+            planned["rating"][rows],
+            planned["phase"][rows],
+            times,
+            planned["declined"][rows],
+            planned["better"][first],
+            label=" ".join(part for part in (child_id, ladder) if part)
+            + (f", {name}" if name != FEAR else ""),
+            floor=_end(planned["floor"][first]),
+            ceiling=_end(planned["ceiling"][first]),
         )
 
-    def batch(self, outcome: str | None = None) -> SeriesBatch:
+    def batch(self, outcome: str | None = None, *, trained: bool | None = None) -> SeriesBatch:
         """Lay every planned series side by side, child by child and ladder by ladder.
+
+        Each ladder gives one series, at its primary probe step and by its usual kind of rater.
 
         Parameters
         ----------
         outcome : str, optional
             Default every child's own default: fear, or the only outcome there is.
+        trained : bool, optional
+            True for ladders that are practiced, False for those that are not; default both.
         """
         return SeriesBatch.of(
             *(
                 self.series(child, ladder, outcome)
                 for child in self.children
                 if outcome is None or outcome in self.outcomes(child)
-                for ladder in self.ladders(child, outcome)
+                for ladder in self.ladders(child, outcome, trained=trained)
             )
         )
 
-    def _of(self, child_id: str) -> Table:
-        if child_id not in self._rows:
+    def _of(self, child_id: str) -> np.ndarray:
+        if child_id not in self._by_child:
             raise ValueError(_one_of("child_id", child_id, self.children))
-        return self.tables["ratings"].where(self._rows[child_id])
+        return self._by_child[child_id]
 
-    def _about(self, child_id: str, outcome: str | None) -> Table:
+    def _about(self, child_id: str, outcome: str | None) -> np.ndarray:
         rows = self._of(child_id)
         there = self.outcomes(child_id)
         if outcome is None:
-            if len(there) > 1 and there[0] != "fear":
+            if len(there) > 1 and there[0] != FEAR:
                 raise ValueError(f"outcome must be given for {child_id}: one of {_listed(there)}.")
             outcome = there[0]
         elif outcome not in there:
             raise ValueError(_one_of("outcome", outcome, there))
-        return rows.where(rows["outcome"] == outcome)
+        return rows[self.planned["outcome"][rows] == outcome]
 
-    def _one(self, child_id: str, ladder_id: str | None, outcome: str | None) -> Table:
+    def _on(self, child_id: str, ladder_id: str | None, outcome: str | None) -> np.ndarray:
         rows = self._about(child_id, outcome)
-        there = tuple(sorted({ladder or "" for ladder in rows["ladder_id"].tolist()}))
+        ladders = np.array(
+            [ladder or "" for ladder in self.planned["ladder_id"][rows].tolist()], dtype=object
+        )
+        there = tuple(sorted(set(ladders.tolist())))
         if ladder_id is None:
             if len(there) > 1:
                 raise ValueError(f"ladder_id must be given for {child_id}: one of {_listed(there)}.")
             ladder_id = there[0]
         elif ladder_id not in there:
             raise ValueError(_one_of("ladder_id", ladder_id, there))
-        return rows.where(np.array([(ladder or "") == ladder_id for ladder in rows["ladder_id"].tolist()]))
+        return rows[ladders == ladder_id]
+
+    def _at(
+        self, child_id: str, ladder_id: str | None, outcome: str | None, probe_step: float | None
+    ) -> np.ndarray:
+        rows = self._on(child_id, ladder_id, outcome)
+        steps = self.planned["probe_step"][rows]
+        there = self.probe_steps(child_id, ladder_id, outcome)
+        if probe_step is None:
+            if len(there) < 2:
+                return rows
+            primary = {step for step in steps[self.planned["primary"][rows]].tolist() if step == step}
+            if len(primary) != 1:
+                raise ValueError(f"probe_step must be given for {child_id}: one of {_listed(there)}.")
+            probe_step = primary.pop()
+        elif probe_step not in there:
+            raise ValueError(_one_of("probe_step", probe_step, there))
+        return rows[steps == probe_step]
 
 
 def read_caseload(path: str | Path, *, today: date | None = None) -> Caseload:
@@ -220,10 +283,14 @@ def _refusal(path: str | Path, report: ProblemReport) -> str:
     return f"Nothing in {Path(path).name or path} can be used; the problems are listed below."
 
 
-def _one_of(argument: str, value: object, there: tuple[str, ...]) -> str:
+def _end(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def _one_of(argument: str, value: object, there: tuple[object, ...]) -> str:
     return f"{argument} must be one of {_listed(there)}; got {value!r}."
 
 
-def _listed(there: tuple[str, ...], most: int = 12) -> str:
-    shown = ", ".join(repr(entry) for entry in there[:most]) or "none (there are no planned ratings)"
+def _listed(there: tuple[object, ...], most: int = 12) -> str:
+    shown = ", ".join(repr(entry) for entry in there[:most]) or "none (nothing was recorded)"
     return shown if len(there) <= most else f"{shown} and {len(there) - most} more"

@@ -38,6 +38,19 @@ def grouped(columns: Sequence[np.ndarray]) -> np.ndarray:
     return combined
 
 
+def firsts(groups: np.ndarray) -> np.ndarray:
+    """Give the place of the first row of every group.
+
+    Examples
+    --------
+    >>> firsts(np.array([0, 1, 0, 2])).tolist()
+    [0, 1, 3]
+    """
+    first = np.zeros(int(groups.max(initial=-1)) + 1, dtype=np.int64)
+    first[groups[::-1]] = np.arange(len(groups))[::-1]
+    return first
+
+
 def in_order(groups: np.ndarray, *keys: np.ndarray) -> np.ndarray:
     """Give the order that puts groups together, each sorted by the keys, earlier rows first."""
     return np.lexsort((*reversed(keys), groups))

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from datetime import date
 
 import numpy as np
 
-from rungwise.tables.cells import nearest
 from rungwise.tables.draft import Draft
-from rungwise.tables.groups import grouped, in_order
+from rungwise.tables.groups import coded, firsts, grouped, in_order
 from rungwise.tables.practice import Practice, Scale
-from rungwise.tables.row_rules import fill_defaults, refuse_future, require, respell, unique_keys
 
 ONE_CHILD = "child"
 PHASE_ORDER = {"baseline": 0, "exposure": 1, "maintenance": 2, "follow_up": 3}
@@ -20,38 +17,28 @@ PHASE_ORDER = {"baseline": 0, "exposure": 1, "maintenance": 2, "follow_up": 3}
 OFF_SCALE_SHARE, OFF_SCALE_COUNT = 0.25, 3
 
 
-def check_level_1(drafts: Mapping[str, Draft], practice: Practice, today: date) -> None:
-    """Check every table by its own schema, and `ratings`, `children` and `phases` among themselves.
-
-    The order matters: codes are brought to one spelling before they are compared, and each rule
-    looks only at rows that no earlier rule set aside, so that one mistake is one problem.
-    """
-    children, ratings, phases = (drafts.get(name) for name in ("children", "ratings", "phases"))
-    if ratings is not None:
-        _one_child(ratings, children)
-    respell(drafts.values(), "child_id", children)
-    if ratings is not None and phases is not None:
-        _fill_phases(ratings, phases)
-    for draft in drafts.values():
-        require(draft)
-        fill_defaults(draft)
-        refuse_future(draft, today)
+def check_rows(drafts: Mapping[str, Draft], practice: Practice) -> None:
+    """Check what stands in one table."""
+    ratings, children, phases = (drafts.get(name) for name in ("ratings", "children", "phases"))
     if ratings is not None:
         _times(ratings)
         _values(ratings)
         _directions(ratings, practice)
         _scales(ratings, practice)
         _one_phase_a_day(ratings)
-    if phases is not None:
-        _phase_starts(phases)
-    for draft in drafts.values():
-        unique_keys(draft)
     if children is not None:
         _entry_before_end(children)
-        for draft in drafts.values():
-            if draft is not children and "child_id" in draft.values:
-                _children_known(draft, children)
-                _inside_program(draft, children)
+    if phases is not None:
+        _phase_starts(phases)
+
+
+def check_tables(drafts: Mapping[str, Draft]) -> None:
+    """Check what tables say about each other, and the course of every series."""
+    ratings, children, phases = (drafts.get(name) for name in ("ratings", "children", "phases"))
+    if children is not None:
+        for name in ("ratings", "observations", "sessions", "incidents"):
+            if name in drafts:
+                _inside_program(drafts[name], children)
     if ratings is not None:
         if phases is not None:
             _phases_agree(ratings, phases)
@@ -60,8 +47,11 @@ def check_level_1(drafts: Mapping[str, Draft], practice: Practice, today: date) 
         _raters(ratings)
 
 
-def _one_child(ratings: Draft, children: Draft | None) -> None:
-    """Without a column of codes, the file is about one child: the only one listed, or ``child``."""
+def one_child(drafts: Mapping[str, Draft]) -> None:
+    """Without a column of codes, ratings are about one child: the only one listed, or ``child``."""
+    ratings, children = drafts.get("ratings"), drafts.get("children")
+    if ratings is None:
+        return
     codes = set() if children is None else {code for code in children.values["child_id"].tolist() if code}
     if ratings.has("child_id") or len(codes) > 1:
         return
@@ -69,12 +59,13 @@ def _one_child(ratings: Draft, children: Draft | None) -> None:
     ratings.blank["child_id"][:] = False
 
 
-def _fill_phases(ratings: Draft, phases: Draft) -> None:
+def fill_phases(drafts: Mapping[str, Draft]) -> None:
     """Where a rating names no phase, the table of phase starts says which it was."""
-    blank = ratings.blank["phase"]
-    if not blank.any():
+    ratings, phases = drafts.get("ratings"), drafts.get("phases")
+    if ratings is None or phases is None or not ratings.blank["phase"].any():
         return
-    expected = phases_by_start(ratings, phases)
+    blank = ratings.blank["phase"]
+    expected = phases_by_start(ratings.values, phases.values, phases.sound)
     filled = blank & (expected != None)  # noqa: E711
     ratings.values["phase"][filled] = expected[filled]
     ratings.blank["phase"][filled] = False
@@ -198,19 +189,6 @@ def _phase_starts(phases: Draft) -> None:
                 )
 
 
-def _children_known(draft: Draft, children: Draft) -> None:
-    """Every code stands in `children`, be its row there sound or not."""
-    known = {code for code in children.values["child_id"].tolist() if code is not None}
-    codes = draft.values["child_id"]
-    unknown = {code for code in set(codes.tolist()) if code is not None and code not in known}
-    if not unknown:
-        return
-    hints = {code: nearest(code, known) for code in unknown}
-    strange = np.fromiter((code in unknown for code in codes.tolist()), bool, len(codes))
-    for index in np.flatnonzero(draft.sound & strange).tolist():
-        draft.tell("unknown_child", index, "child_id", hint=hints[codes[index]])
-
-
 def _entry_before_end(children: Draft) -> None:
     entered, ended = children.values["entered_on"], children.values["ended_on"]
     for index in np.flatnonzero(children.sound & (ended < entered)).tolist():
@@ -219,62 +197,67 @@ def _entry_before_end(children: Draft) -> None:
 
 def _inside_program(draft: Draft, children: Draft) -> None:
     """What is recorded for a child lies between entry and end of the program."""
-    if draft.name not in ("ratings", "observations", "sessions", "incidents"):
-        return
     sound = children.sound
-    entered = dict(
-        zip(children.values["child_id"][sound], children.values["entered_on"][sound], strict=True)
-    )
-    ended = dict(zip(children.values["child_id"][sound], children.values["ended_on"][sound], strict=True))
-    missing = np.datetime64("NaT", "D")
-    codes = draft.values["child_id"].tolist()
-    starts = np.array([entered.get(code, missing) for code in codes], dtype="datetime64[D]")
-    ends = np.array([ended.get(code, missing) for code in codes], dtype="datetime64[D]")
+    codes = children.values["child_id"][sound].tolist()
+    child = coded(draft.values["child_id"])
+    first = firsts(child)
+    bounds = []
+    for name in ("entered_on", "ended_on"):
+        given = dict(zip(codes, children.values[name][sound], strict=True))
+        listed = [given.get(code, np.datetime64("NaT", "D")) for code in draft.values["child_id"][first]]
+        bounds.append(np.array(listed, dtype="datetime64[D]")[child])
+    starts, ends = bounds
     days = draft.values["date"]
-    later = (
-        np.isin(draft.values["phase"].astype(str), ("maintenance", "follow_up"))
-        if "phase" in draft.values
-        else False
-    )
+    later = np.zeros(len(draft), dtype=bool)
+    if "phase" in draft.values:
+        later = np.isin(draft.values["phase"].astype(str), ("maintenance", "follow_up"))
     for index in np.flatnonzero(draft.sound & (days < starts)).tolist():
         draft.tell("before_entry", index, "date", entered=str(starts[index]))
-    for index in np.flatnonzero(draft.sound & (days > ends) & ~np.asarray(later)).tolist():
+    for index in np.flatnonzero(draft.sound & (days > ends) & ~later).tolist():
         draft.tell("after_end", index, "date", ended=str(ends[index]))
 
 
-def phases_by_start(draft: Draft, phases: Draft) -> np.ndarray:
+def phases_by_start(
+    values: Mapping[str, np.ndarray], phases: Mapping[str, np.ndarray], sound: np.ndarray | None = None
+) -> np.ndarray:
     """Give the phase of every row by the table of phase starts; None where it does not say.
 
     A row's ladder counts if phases are given for it; otherwise those given for all ladders, or
     the child's only ladder there. Days before the first start are baseline.
+
+    Parameters
+    ----------
+    values : Mapping of str to ndarray
+        Columns ``child_id``, ``ladder_id`` and ``date`` of the rows asked about.
+    phases : Mapping of str to ndarray
+        Columns of the table `phases`.
+    sound : ndarray of bool, optional
+        Rows of `phases` that count; default all.
     """
-    sound = phases.sound & ~np.isnat(phases.values["starts_on"]) & (phases.values["phase"] != None)  # noqa: E711
+    usable = ~np.isnat(phases["starts_on"]) & (phases["phase"] != None)  # noqa: E711
+    usable &= True if sound is None else sound
     starts: dict[tuple[str, str | None], list[tuple[np.datetime64, str]]] = {}
+    ladders: dict[str, list[tuple[str, str | None]]] = {}
     for child, ladder, day, phase in zip(
-        *(phases.values[name][sound].tolist() for name in ("child_id", "ladder_id")),
-        phases.values["starts_on"][sound],
-        phases.values["phase"][sound].tolist(),
-        strict=True,
+        *(phases[name][usable] for name in ("child_id", "ladder_id", "starts_on", "phase")), strict=True
     ):
+        if (child, ladder) not in starts:
+            ladders.setdefault(child, []).append((child, ladder))
         starts.setdefault((child, ladder), []).append((day, phase))
-    only: dict[str, list[tuple[str, str | None]]] = {}
-    for key in starts:
-        only.setdefault(key[0], []).append(key)
-    rows = (
-        grouped([draft.values["child_id"], draft.values["ladder_id"]]) if len(draft) else np.zeros(0, int)
-    )
-    expected = np.full(len(draft), None, dtype=object)
+    expected = np.full(len(values["date"]), None, dtype=object)
+    if not len(expected):
+        return expected
+    rows = grouped([values["child_id"], values["ladder_id"]])
     order = np.argsort(rows, kind="stable")
-    for indices in np.split(order, np.flatnonzero(np.diff(rows[order])) + 1) if len(order) else []:
-        child, ladder = draft.values["child_id"][indices[0]], draft.values["ladder_id"][indices[0]]
-        keys = only.get(child, [])
+    for indices in np.split(order, np.flatnonzero(np.diff(rows[order])) + 1):
+        child, ladder = values["child_id"][indices[0]], values["ladder_id"][indices[0]]
         given_for = [pair for pair in ((child, ladder), (child, None)) if pair in starts]
-        if not given_for and ladder is None and len(keys) == 1:
-            given_for = keys
+        if not given_for and ladder is None and len(ladders.get(child, [])) == 1:
+            given_for = ladders[child]
         if not given_for:
             continue
         given = sorted(starts[given_for[0]])
-        days = draft.values["date"][indices]
+        days = values["date"][indices]
         at = np.searchsorted(np.array([day for day, _ in given], dtype="datetime64[D]"), days, side="right")
         named = np.array(["baseline", *(phase for _, phase in given)], dtype=object)[at]
         named[np.isnat(days)] = None
@@ -283,7 +266,7 @@ def phases_by_start(draft: Draft, phases: Draft) -> np.ndarray:
 
 
 def _phases_agree(ratings: Draft, phases: Draft) -> None:
-    expected = phases_by_start(ratings, phases)
+    expected = phases_by_start(ratings.values, phases.values, phases.sound)
     phase = ratings.values["phase"]
     differs = ratings.sound & (expected != None) & (expected != phase)  # noqa: E711
     for index in np.flatnonzero(differs).tolist():

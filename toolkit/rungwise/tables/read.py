@@ -7,13 +7,13 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
+from rungwise.tables.checks import check_drafts
 from rungwise.tables.delimited import grid_of, read_text
 from rungwise.tables.draft import Draft, Part
 from rungwise.tables.files import FileFound, find_files, kind_of, read_bytes
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import Grid
 from rungwise.tables.header import known_columns
-from rungwise.tables.level_1 import check_level_1
 from rungwise.tables.practice import Practice, read_practice
 from rungwise.tables.schema import TABLES, schema, table_named
 from rungwise.tables.table import InputFile, Table, TableSet
@@ -55,7 +55,7 @@ def read_tables(path: str | Path, *, today: date | None = None) -> TableSet:
         for table in TABLES
         if table in parts
     }
-    check_level_1(drafts, practice, today or date.today())
+    check_drafts(drafts, practice, today or date.today())
     tables = {name: draft.finish() for name, draft in drafts.items()}
     return TableSet(tables, practice, findings.report(), tuple(inputs))
 

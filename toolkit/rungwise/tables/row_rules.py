@@ -10,7 +10,7 @@ import numpy as np
 
 from rungwise.tables.draft import Draft
 from rungwise.tables.groups import grouped
-from rungwise.tables.schema import tidy
+from rungwise.tables.schema import plain, tidy
 
 _PAST = ("date", "starts_on", "recorded_on", "referred_on", "entered_on", "ended_on", "set_on", "done_on")
 
@@ -59,6 +59,21 @@ def respell(drafts: Iterable[Draft], name: str, home: Draft | None) -> None:
         spelling.setdefault(code.casefold(), code)
     for draft in drafts:
         _respell(draft, name, counts, spelling)
+
+
+def unify_labels(draft: Draft) -> None:
+    """Bring words that differ only in case or blanks to their most frequent spelling."""
+    for name, field in draft.schema.fields.items():
+        if field.kind != "label" or draft.blank[name].all():
+            continue
+        counts = Counter(draft.values[name].tolist())
+        del counts[None]
+        usual: dict[str, str] = {}
+        for word, _ in counts.most_common():
+            usual.setdefault(plain(word), word)
+        changed = {word: usual[plain(word)] for word in counts if usual[plain(word)] != word}
+        for word, proper in changed.items():
+            draft.values[name][draft.values[name] == word] = proper
 
 
 def unique_keys(draft: Draft) -> None:

@@ -367,6 +367,146 @@ _LEVEL_1 = (
     ),
 )
 
+_LEVEL_2 = (
+    _error(
+        "unknown_code",
+        "The table {home} lists no {title} {value}{hint}.",
+        "Correct the code, or add it to {home}.",
+    ),
+    _error(
+        "unknown_step",
+        "The ladder {owner} has no such step; it has {there}.",
+        "Correct the step, or add it to ladders.",
+    ),
+    _error(
+        "limits_upside_down",
+        "The lower end must be below the upper end, {high}.",
+        "Correct the two ends.",
+    ),
+    _error(
+        "window_upside_down",
+        "The window closes before it opens ({opens}).",
+        "Correct one of the two dates.",
+    ),
+    _error(
+        "fear_off_scale",
+        "The rating lies outside this child's scale, {low} to {high}.",
+        "Put the rating right, or the scale in {home}.",
+    ),
+    _error(
+        "probe_elsewhere",
+        "A probe is planned at step {planned} of this child's ladder, not at this one.",
+        "Correct the step; if it was no planned probe, call it practice.",
+    ),
+    _warning(
+        "steps_not_consecutive",
+        "The steps of {owner} go from {before} to {step}.",
+        "Number the steps 1, 2, 3 without gaps.",
+    ),
+    _warning(
+        "primary_twice",
+        "Row {other} is already the primary probe step of this child's ladder; that one counts.",
+        "Set primary to no in one of the two.",
+    ),
+    _warning(
+        "probe_unplanned",
+        "Probes of {child} on {ladder} have no plan ({count}), so nothing says which step was "
+        "meant to be probed.",
+        "Add the child's ladder to plans.",
+    ),
+    _warning(
+        "phase_unknown",
+        "No phase starts are given for {child} on {ladder} ({count}), so these probes stand in no phase.",
+        "Add the start of exposure to phases.",
+    ),
+    _warning(
+        "practice_in_baseline",
+        "The step was practiced before exposure starts by the table phases; that is no baseline.",
+        "Correct the date or the kind, or the start in phases.",
+    ),
+    _warning(
+        "start_outside_window",
+        "Exposure starts outside the window planned for it, {opens} to {closes}.",
+        "Correct the date; if it is right, the design no longer holds.",
+    ),
+    _warning(
+        "peak_blank",
+        "The step was tried, but the fear peak is blank.",
+        "Fill it in, if it was asked.",
+    ),
+    _warning(
+        "peak_and_declined",
+        "The step was declined, so there is no fear peak; it was not used.",
+        "Clear it, or correct the outcome.",
+    ),
+    _warning(
+        "peak_too_low",
+        "The peak is lower than the fear at the end ({end}).",
+        "Correct one of the two.",
+    ),
+    _warning(
+        "recorded_before",
+        "This was recorded before it happened ({day}).",
+        "Correct one of the two dates.",
+    ),
+    _warning(
+        "recorded_twice",
+        "Planned ratings of {child} on {ladder} stand in ratings ({count}) and as probes in "
+        "observations; the probes count.",
+        "Keep one of the two records.",
+    ),
+)
+
+_LEVEL_3 = (
+    _error(
+        "unknown_goal",
+        "{owner} has no such goal; there is: {there}.",
+        "Correct the code, or add the goal to goals.",
+    ),
+    _error(
+        "score_off_instrument",
+        "The score lies outside the instrument, {low} to {high}.",
+        "Put the score right, or the ends in measures.",
+    ),
+    _error(
+        "agreement_without_trial",
+        "No trial in observations matches this child, ladder, day, kind, step and number.",
+        "Correct what does not match, or add the trial to observations.",
+    ),
+    _error(
+        "agreement_unclear",
+        "Several trials in observations match; nothing says which one was seen.",
+        "Fill in step and trial.",
+    ),
+    _error(
+        "same_rater",
+        "The second observer is the one who rated the trial.",
+        "Correct the code of one of the two.",
+    ),
+    _error(
+        "more_done_than_planned",
+        "More steps were done than planned ({planned}).",
+        "Correct one of the two.",
+    ),
+    _warning(
+        "self_report_seen",
+        "The trial was rated by the {rater}; what a person feels has no second rater, so this "
+        "rating was not used.",
+        "Clear it; the outcome of the trial is used.",
+    ),
+    _warning(
+        "mean_off_instrument",
+        "The mean lies outside the instrument, {low} to {high}.",
+        "Correct it, or the ends.",
+    ),
+    _warning("before_goal_set", "The goal was set later ({day}).", "Correct one of the two dates."),
+    _warning(
+        "minutes_without_session",
+        "The contact did not take place, but has minutes of exposure.",
+        "Correct one of the two.",
+    ),
+)
+
 _PRACTICE = (
     _error(
         "practice_unreadable",
@@ -383,6 +523,6 @@ _PRACTICE = (
 
 RULES: dict[str, Rule] = {
     rule.code: rule
-    for group in (_FILES, _HEADERS, _ROWS, _CELLS, _IDENTITY, _LEVEL_1, _PRACTICE)
+    for group in (_FILES, _HEADERS, _ROWS, _CELLS, _IDENTITY, _LEVEL_1, _LEVEL_2, _LEVEL_3, _PRACTICE)
     for rule in group
 }
