@@ -17,6 +17,9 @@ from rungwise.models.ar1_block import METHODS, PHI_END
 
 COVARIANCES = ("full", "diagonal")
 
+# Lower triangle, one array over points (and groups) per entry.
+Triangle = list[list[np.ndarray]]
+
 _STEP = 1e-3
 _MOST_STEPS = 80
 _STARTS = 4
@@ -224,7 +227,9 @@ class _Criterion:
         columns = np.column_stack([random / self.z_scale, basis, residual / self.y_scale])
         self.k = columns.shape[1]
         self.pairs = [(a, b) for a in range(self.k) for b in range(a + 1)]
-        self.where = {pair: i for i, pair in enumerate(self.pairs)}
+        where = {pair: i for i, pair in enumerate(self.pairs)}
+        places = range(self.k)
+        self.square = np.array([[where[max(a, b), min(a, b)] for b in places] for a in places])
         self.unit_gap = float("nan")
         self._collect(columns, code, times, unit_gap)
         self.free = [(a, b) for a in range(self.q) for b in range(a + 1) if covariance == "full" or a == b]
@@ -273,12 +278,6 @@ class _Criterion:
         u2 = theta[..., -1] ** 2
         return PHI_END * u2 / (1 + u2)
 
-    def lower(self, theta: np.ndarray) -> list[list[np.ndarray | None]]:
-        triangle: list[list[np.ndarray | None]] = [[None] * self.q for _ in range(self.q)]
-        for i, (a, b) in enumerate(self.free):
-            triangle[a][b] = theta[:, i, None]
-        return triangle
-
     def _sums(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Sums of products under the errors' correlation, (pairs, points, groups), and its log |R|."""
         if not self.auto:
@@ -290,64 +289,50 @@ class _Criterion:
         sums = flat.reshape(len(theta), len(self.pairs), self.m).swapaxes(0, 1)
         return sums, np.log1p(-rho * rho) @ self.gap_counts
 
-    def _reduce(
-        self, theta: np.ndarray
-    ) -> tuple[list[list[np.ndarray]], list[list[np.ndarray]], list[list[np.ndarray]], np.ndarray]:
+    def _reduce(self, theta: np.ndarray) -> tuple[Triangle, list[np.ndarray], Triangle, np.ndarray]:
         """Eliminate the random effects, then the coefficients.
 
-        Gives the Cholesky factor over groups, the random effects' rows, the Cholesky factor of
-        [basis, residual]'V⁻¹[basis, residual], and log |V|.
+        Gives the Cholesky factor over groups, the random effects' rows (coefficients and response,
+        points, groups), the Cholesky factor of [basis, residual]'V⁻¹[basis, residual], and log |V|.
         """
         q, p = self.q, self.p
         sums, log_det = self._sums(theta)
-        triangle = self.lower(theta)
-
-        def s(a: int, b: int) -> np.ndarray:
-            return sums[self.where[(max(a, b), min(a, b))]]
-
-        def turned(r: int, b: int) -> np.ndarray:
-            total = np.zeros((1, 1))
-            for a in range(r, q):
-                entry = triangle[a][r]
-                if entry is not None:
-                    total = total + entry * s(a, b)
-            return total
-
-        half = [[turned(r, b) for b in range(self.k)] for r in range(q)]
-        inner = [[np.empty(0)] * q for _ in range(q)]
+        square = sums[self.square]
+        entries = {pair: theta[:, i, None] for i, pair in enumerate(self.free)}
+        inner: Triangle = [[np.empty(0)] * q for _ in range(q)]
+        rows: list[np.ndarray] = []
         for r in range(q):
+            # Row r of Λ'Z'R⁻¹[Z, basis, residual]
+            half = np.zeros((1, 1, 1))
+            for a in range(r, q):
+                if (a, r) in entries:
+                    half = half + entries[a, r] * square[a]
             for c in range(r + 1):
                 total = np.full((1, 1), float(r == c))
                 for b in range(c, q):
-                    entry = triangle[b][c]
-                    if entry is not None:
-                        total = total + half[r][b] * entry
+                    if (b, c) in entries:
+                        total = total + half[b] * entries[b, c]
                 for d in range(c):
                     total = total - inner[r][d] * inner[c][d]
                 inner[r][c] = np.sqrt(total) if r == c else total / inner[c][c]
-        rows = [[np.empty(0)] * (p + 1) for _ in range(q)]
-        for r in range(q):
-            for j in range(p + 1):
-                total = half[r][q + j]
-                for d in range(r):
-                    total = total - inner[r][d] * rows[d][j]
-                rows[r][j] = total / inner[r][r]
-            log_det = log_det + 2 * np.broadcast_to(
-                np.log(inner[r][r]), (max(len(inner[r][r]), 1), self.m)
-            ).sum(axis=1)
-        outer = [[np.empty(0)] * (p + 1) for _ in range(p + 1)]
+            row = half[q:]
+            for d in range(r):
+                row = row - inner[r][d] * rows[d]
+            rows.append(row / inner[r][r])
+            log_det = log_det + 2 * np.log(inner[r][r]).sum(axis=1)
+        left = square[q:, q:]
+        for row in rows:
+            left = left - row[:, None] * row[None]
+        outer = [list(line) for line in left.sum(axis=3)]
         for j in range(p + 1):
             for i in range(j + 1):
-                total = s(q + j, q + i)
-                for r in range(q):
-                    total = total - rows[r][j] * rows[r][i]
-                summed = total.sum(axis=1)
+                total = outer[j][i]
                 for d in range(i):
-                    summed = summed - outer[j][d] * outer[i][d]
+                    total = total - outer[j][d] * outer[i][d]
                 if j == i:
-                    outer[j][j] = summed if j == p else np.sqrt(np.maximum(summed, 1e-300))
+                    outer[j][j] = total if j == p else np.sqrt(np.maximum(total, 1e-60))
                 else:
-                    outer[j][i] = summed / outer[i][i]
+                    outer[j][i] = total / outer[i][i]
         return inner, rows, outer, log_det
 
     def __call__(self, theta: np.ndarray) -> np.ndarray:
@@ -358,7 +343,10 @@ class _Criterion:
             value = self.n * (np.log(2 * np.pi * rss / self.n) + 1) + log_det
         else:
             df = self.n - self.p
-            information = sum(np.log(outer[j][j]) for j in range(self.p)) + self.log_scale
+            product = outer[0][0]
+            for j in range(1, self.p):
+                product = product * outer[j][j]
+            information = np.log(product) + self.log_scale
             value = df * (np.log(2 * np.pi * rss / df) + 1) + log_det + 2 * information
         return np.array(np.broadcast_to(value, (len(theta),)))
 
