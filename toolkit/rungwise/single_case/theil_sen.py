@@ -83,19 +83,15 @@ def theil_sen_batch(
     rated = stretch.used & ~stretch.declined
     values, times = flush_left(stretch.values, rated), flush_left(stretch.times, rated)
     n = rated.sum(axis=1)
+    half_width, normal, slopes = _half_widths(values, times, n, confidence, interval)
     slope, low, high, start = (np.full(rows, np.nan) for _ in range(4))
-    slopes = np.zeros(rows, dtype=np.int64)
-    normal = np.zeros(rows, dtype=bool)
-    pairs = max(places * (places - 1) // 2, 1)
-    step = max(SCRATCH // pairs, 1)
+    step = max(SCRATCH // max(places * (places - 1) // 2, 1), 1)
     for first in range(0, rows, step):
         part = slice(first, first + step)
-        y, t = values[part], times[part]
-        ordered, count = _sorted_slopes(y, t)
-        slopes[part] = count
+        y, t, count = values[part], times[part], slopes[part]
+        ordered = _sorted_slopes(y, t)
         slope[part] = median_of_sorted(ordered, count)
-        half_width, normal[part] = _half_widths(y, t, n[part], confidence, interval)
-        low[part], high[part] = _limits(ordered, count, half_width)
+        low[part], high[part] = _limits(ordered, count, half_width[part])
         if intercept == "medians":
             start[part] = row_medians(y, n[part]) - slope[part] * row_medians(t, n[part])
         else:
@@ -104,8 +100,14 @@ def theil_sen_batch(
     level = (n > 0) & (_extreme(values, np.fmax) == _extreme(values, np.fmin))
     low[level], high[level] = np.nan, np.nan
     left_out = (stretch.declined & stretch.used).sum(axis=1)
-    quantile = np.where(normal, "normal variance of S (Gilbert 1987, 16.5)", "exact quantile of S")
     centered = "median residual" if intercept == "median_residual" else "medians of rating and time"
+    labels = np.array(
+        [
+            f"median of pairwise slopes; interval from the {quantile}; intercept from the {centered}"
+            for quantile in ("exact quantile of S", "normal variance of S (Gilbert 1987, 16.5)")
+        ],
+        dtype=object,
+    )
     return Estimates(
         "theil_sen",
         value=slope,
@@ -114,13 +116,7 @@ def theil_sen_batch(
         ci_high=high,
         confidence=confidence,
         counts={"intercept": start, "slopes": slopes, "declined": left_out},
-        method=np.array(
-            [
-                f"median of pairwise slopes; interval from the {q}; intercept from the {centered}"
-                for q in quantile
-            ],
-            dtype=object,
-        ),
+        method=labels[normal.astype(np.int64)],
         unit=f"{batch.unit} per unit of time",
         favors=orientation(slope * batch.sign),
         cautions={
@@ -192,8 +188,8 @@ def theil_sen(
     )[0]
 
 
-def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give all pairwise slopes of each row in order, NaN at the end, and how many there are."""
+def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> np.ndarray:
+    """Give all pairwise slopes of each row in order, NaN at the end for pairs that have none."""
     rows, places = y.shape
     slopes = np.empty((rows, places * (places - 1) // 2))
     stop = 0
@@ -207,8 +203,7 @@ def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray
         gap[gap == 0] = np.nan
         np.divide(block, gap, out=block)
     slopes.sort(axis=1)
-    # Sorting puts NaN last, so the number of slopes is the place of the first one.
-    return slopes, np.sum(~np.isnan(slopes), axis=1)
+    return slopes
 
 
 def _limits(
@@ -228,22 +223,28 @@ def _interpolated(ordered: np.ndarray, rank: np.ndarray) -> np.ndarray:
 
 def _half_widths(
     y: np.ndarray, t: np.ndarray, n: np.ndarray, confidence: float, interval: str
-) -> tuple[np.ndarray, np.ndarray]:
-    """Give Gilbert's C of each row (NaN where there is none) and whether it is the normal one."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give Gilbert's C of each row (NaN where there is none), whether it is the normal one, and N'."""
     normal = np.full(len(n), interval == "normal")
     half_width = np.full(len(n), np.nan)
+    slopes = n * (n - 1) // 2
     ordered = np.sort(t, axis=1)
     tied = (ordered[:, 1:] == ordered[:, :-1]).any(axis=1)
-    for length in np.unique(n[~normal & ~tied]):
-        half_width[~normal & ~tied & (n == length)] = _exact_half_width((1,) * int(length), confidence)
-    for r in np.flatnonzero(~normal & tied):
-        half_width[r] = _exact_half_width(tuple(_tie_sizes(t[r, : n[r]])), confidence)
+    for r in np.flatnonzero(tied):
+        sizes = _tie_sizes(t[r, : n[r]])
+        slopes[r] -= np.sum(sizes * (sizes - 1)) // 2
+        if not normal[r]:
+            half_width[r] = _exact_half_width(tuple(sizes.tolist()), confidence)
+    if interval == "exact":
+        for length in np.unique(n[~tied]):
+            half_width[~tied & (n == length)] = _exact_half_width((1,) * int(length), confidence)
     # An infinite C stands for "too long to count".
     normal |= np.isinf(half_width)
+    quantile = NormalDist().inv_cdf((1 + confidence) / 2)
     for r in np.flatnonzero(normal):
         variance = trend_variance(_tie_sizes(y[r, : n[r]]), _tie_sizes(t[r, : n[r]])[None])[0]
-        half_width[r] = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(max(variance, 0.0))
-    return half_width, normal
+        half_width[r] = quantile * math.sqrt(max(variance, 0.0))
+    return half_width, normal, slopes
 
 
 def _tie_sizes(column: np.ndarray) -> np.ndarray:

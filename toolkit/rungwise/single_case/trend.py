@@ -66,7 +66,13 @@ def mann_kendall_batch(
     short = free_time == 0
     p_value = np.where(short, np.nan, p_value)
     smallest = np.where(short, 1.0, smallest)
-    names = {True: "exact over all orders of the ratings, ties included", False: "normal, ties included"}
+    labels = np.array(
+        [
+            f"Kendall's tau-b of rating against time; p {kind}"
+            for kind in ("normal, ties included", "exact over all orders of the ratings, ties included")
+        ],
+        dtype=object,
+    )
     return Estimates(
         "mann_kendall",
         value=tau,
@@ -82,7 +88,7 @@ def mann_kendall_batch(
             "smallest_p": smallest,
             "declined": (stretch.declined & stretch.used).sum(axis=1),
         },
-        method=np.array([f"Kendall's tau-b of rating against time; p {names[e]}" for e in exact], object),
+        method=labels[exact.astype(np.int64)],
         favors=orientation(tau),
         cautions={
             TOO_SHORT: short,
