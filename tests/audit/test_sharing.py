@@ -1,0 +1,191 @@
+"""The edition for sharing, and an attack that tries to work out what it hides."""
+
+import itertools
+import json
+import re
+
+import numpy as np
+import pytest
+from rungwise.audit.quarter import Quarter
+from rungwise.audit.sharing import (
+    CELLS,
+    SUMS,
+    NotShared,
+    SharedAudit,
+    _hold_against,
+    possible,
+    protected,
+    shared_document,
+)
+
+THRESHOLD = 5
+TOP = 80
+
+
+def counts_of(rng):
+    """Counts of a practice of any size in which the sums hold."""
+    size = rng.integers(1, 12)
+    parts = (
+        "fell_beyond", "fell_other", "unchanged", "rose", "not_judged", "in_progress",
+        "left_before_exposure", "counted_earlier",
+    )  # fmt: skip
+    found = {name: int(rng.choice([0, rng.integers(0, 5), rng.integers(0, 3 * size)])) for name in parts}
+    found["judged"] = sum(found[name] for name in ("fell_beyond", "fell_other", "unchanged", "rose"))
+    found["due"] = found["judged"] + found["not_judged"]
+    found["left_early"] = int(rng.integers(0, found["due"] + 1))
+    found["finished"] = found["due"] - found["left_early"]
+    found["open"] = sum(
+        found[name] for name in ("in_progress", "left_before_exposure", "counted_earlier", "due")
+    )
+    return {name: found[name] for name in CELLS}
+
+
+def worked_out(shown):
+    """What adding and subtracting leaves possible for every cell: sets of values, no solver.
+
+    The sums hang together as a tree, so passing sets back and forth until nothing changes is exact.
+    """
+    left = {name: set(range(1, TOP)) if count is None else {count} for name, count in shown.items()}
+    changed = True
+    while changed:
+        changed = False
+        for total, parts in SUMS:
+            for target in (total, *parts):
+                reached = {0}
+                for name in (total, *parts):
+                    if name == target:
+                        continue
+                    sign = 1 if (name == total) != (target == total) else -1
+                    if target == total:
+                        sign = 1
+                    reached = {old + sign * value for old in reached for value in left[name]}
+                now = left[target] & reached
+                changed |= now != left[target]
+                left[target] = now
+    return left
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_adding_and_subtracting_gives_no_small_number_away(seed):
+    counts = counts_of(np.random.default_rng(seed))
+    shown = protected(counts, THRESHOLD)
+    left = worked_out(shown)
+    # Zeros are shown, so a reader always knows that a sum has as many as it has parts above 0.
+    zeros_alone = worked_out({name: None if count else 0 for name, count in counts.items()})
+    for name, count in counts.items():
+        assert count in left[name]
+        if 0 < count < THRESHOLD:
+            assert shown[name] is None
+            assert zeros_alone[name] & set(range(THRESHOLD)) <= left[name], name
+            assert len(left[name]) > 1
+        if count == 0:
+            assert shown[name] == 0
+
+
+def test_knowing_the_program_does_not_single_out_a_small_number():
+    """The attacker tries every combination and keeps those the program would hide in the same way."""
+    parts = ("fell_beyond", "fell_other", "unchanged", "rose")
+    for judged in (6, 9, 11):
+        seen = {}
+        for values in itertools.product(range(judged + 1), repeat=3):
+            rose = judged - sum(values)
+            if rose < 0:
+                continue
+            counts = dict.fromkeys(CELLS, 0) | dict(zip(parts, (*values, rose), strict=True))
+            counts |= {"judged": judged, "due": judged, "finished": judged, "open": judged}
+            shown = protected(counts, THRESHOLD)
+            seen.setdefault(tuple(shown.items()), []).append(counts)
+        for candidates in seen.values():
+            for name in parts:
+                values = {counts[name] for counts in candidates}
+                assert len(values) > 1 or not 0 < min(values) < THRESHOLD
+
+
+def test_no_more_is_hidden_than_needed():
+    counts = dict.fromkeys(CELLS, 0) | {
+        "open": 60, "counted_earlier": 20, "due": 40, "finished": 33, "left_early": 7, "judged": 40,
+        "fell_beyond": 20, "fell_other": 12, "unchanged": 8,
+    }  # fmt: skip
+    assert protected(counts, THRESHOLD) == counts
+    one_small = counts | {"unchanged": 5, "rose": 3}
+    hidden = {name for name, count in protected(one_small, THRESHOLD).items() if count is None}
+    assert hidden == {"rose", "unchanged"}
+
+
+@pytest.mark.parametrize(("count", "is_shown"), [(0, True), (1, False), (4, False), (5, True)])
+def test_the_edges_of_the_threshold(count, is_shown):
+    counts = dict.fromkeys(CELLS, 0) | {"open": count, "in_progress": count}
+    assert (protected(counts, THRESHOLD)["open"] == count) is is_shown
+
+
+def test_what_is_possible_is_found_by_both_ways():
+    for seed in range(5):
+        shown = protected(counts_of(np.random.default_rng(100 + seed)), THRESHOLD)
+        left = worked_out(shown)
+        for name in CELLS:
+            low, high = possible(name, shown)
+            assert low == min(left[name])
+            assert min(high, TOP - 1) == max(left[name])
+
+
+def shared_of(counts, **more):
+    given = {"mean_nap": None, "incidents": None, "serious": "not recorded", "occasions": None} | more
+    return SharedAudit(
+        "Tern Rock", Quarter.parse("2026Q3"), THRESHOLD, protected(counts, THRESHOLD), **given
+    )
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_sentence_holds_a_number_that_is_not_shown(seed):
+    counts = counts_of(np.random.default_rng(seed))
+    shared = shared_of(counts)
+    document = shared_document(shared)
+    allowed = {count for count in shared.cells.values() if count is not None}
+    fell = shared._fell()
+    allowed |= {fell} if fell is not None else set()
+    text = " ".join([shared.answer, *shared.sentences, shared.uncertainty]).replace("2026Q3", "")
+    numbers = {int(number) for number in re.findall(r"\b\d+\b(?!%)", text)}
+    assert numbers <= allowed
+    if fell is None or not shared.cells["judged"]:
+        assert "%" not in text
+    assert json.loads(json.dumps(document))["children"] == dict(shared.cells)
+
+
+def test_the_answer_says_only_what_is_shown():
+    counts = dict.fromkeys(CELLS, 0) | {
+        "open": 30, "due": 30, "finished": 30, "judged": 30, "fell_beyond": 12, "fell_other": 9,
+        "unchanged": 6, "rose": 3,
+    }  # fmt: skip
+    shared = shared_of(counts)
+    assert shared.cells["rose"] is None
+    assert shared.cells["unchanged"] is None
+    assert shared.answer == "Fear ratings fell in 21 of the 30 children judged in 2026Q3."
+    assert shared_of(dict.fromkeys(CELLS, 0)).answer == "No child was judged in 2026Q3."
+    few = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 2)
+    assert shared_of(few).answer == "Too few children were judged in 2026Q3 to share a number."
+
+
+def test_two_reports_of_one_quarter_together_give_nothing_away():
+    counts = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 20)
+    before = shared_document(shared_of(counts))
+    _hold_against(shared_of(counts), before)
+    one_more = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 21)
+    with pytest.raises(NotShared) as caught:
+        _hold_against(shared_of(one_more), before)
+    assert not re.search(r"\b(1|20|21)\b", str(caught.value).replace("2026Q3", ""))
+    many_more = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 25)
+    _hold_against(shared_of(many_more), before)
+    _hold_against(shared_of(one_more), before | {"quarter": "2026Q2"})
+    with pytest.raises(ValueError, match="last_shared must be"):
+        _hold_against(shared_of(counts), {"document": "rungwise audit"})
+
+
+def test_serious_incidents_are_never_counted():
+    counts = dict.fromkeys(CELLS, 0)
+    shared = shared_of(counts, incidents=12, occasions=300, serious="one or more")
+    assert shared.sentences == (
+        "12 incidents were recorded over 300 occasions (4.0 per 100); serious incidents: one or more.",
+    )
+    assert shared_of(counts, serious="one or more").sentences == (
+        "Incidents were recorded; serious incidents: one or more.",
+    )

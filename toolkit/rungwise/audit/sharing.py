@@ -1,0 +1,347 @@
+"""The edition for sharing: no child, no small number, and none that could be worked out.
+
+One rule for every number that leaves the practice. Numbers from 1 to just below the practice's
+threshold are not shown; neither is any further number from which one of them could be worked out by
+adding and subtracting; no share, average or rate of such a number is given. Zero is shown. Everything
+outside reads from `SharedAudit`, which holds nothing else, so that table, text, file and picture cannot
+differ in what they give away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from rungwise.audit.audit import Audit
+from rungwise.audit.quarter import Quarter
+from rungwise.audit.safety import PER_OCCASIONS
+from rungwise.audit.wording import listed, percent
+from rungwise.basis.errors import RungwiseError
+from rungwise.basis.intervals import share_interval
+from rungwise.basis.page_numbers import format_number
+
+CELLS = {
+    "open": "Children with a program open in the quarter",
+    "in_progress": "In progress: no outcome due yet",
+    "left_before_exposure": "Left before exposure began",
+    "counted_earlier": "Outcome counted in an earlier quarter",
+    "due": "Outcome due in the quarter",
+    "finished": "Due with exposure ended or the horizon reached",
+    "left_early": "Due because the child left before the horizon",
+    "not_judged": "Due, but not judged",
+    "judged": "Judged",
+    "fell_beyond": "Ratings fell, beyond the baseline's own course",
+    "fell_other": "Ratings fell; the baseline may explain it, or is too short to say",
+    "unchanged": "No clear change, about the same, or no room to change",
+    "rose": "Ratings rose",
+}
+# Every sum that readers can do: a total and its parts.
+SUMS = (
+    ("open", ("in_progress", "left_before_exposure", "counted_earlier", "due")),
+    ("due", ("finished", "left_early")),
+    ("due", ("judged", "not_judged")),
+    ("judged", ("fell_beyond", "fell_other", "unchanged", "rose")),
+)
+HIDDEN = "*"
+DIGITS = 2
+
+
+class NotShared(RungwiseError):
+    """The edition for sharing would give away a small number; the message says how."""
+
+
+@dataclass(frozen=True)
+class SharedAudit:
+    """What may leave the practice about one quarter.
+
+    Attributes
+    ----------
+    label : str
+    quarter : Quarter
+    threshold : int
+        Smallest number other than 0 that is shown.
+    cells : Mapping[str, int or None]
+        By the keys of `CELLS`; None is not shown.
+    mean_nap : tuple of float or None
+        Mean, lower and upper limit, to two decimals; None with too few children.
+    incidents : int or None
+        All incidents; None is not shown or not recorded.
+    serious : str
+        ``"none"``, ``"one or more"`` or ``"not recorded"``.
+    occasions : int or None
+    """
+
+    label: str
+    quarter: Quarter
+    threshold: int
+    cells: Mapping[str, int | None]
+    mean_nap: tuple[float, float, float] | None
+    incidents: int | None
+    serious: str
+    occasions: int | None
+
+    @property
+    def rule(self) -> str:
+        """The one rule, in words."""
+        return (
+            f"Numbers from 1 to {self.threshold - 1} are not shown ({HIDDEN}), nor any further number from "
+            "which one of them could be worked out; shares, averages and rates of such numbers are left "
+            "out as well. 0 is shown."
+        )
+
+    @property
+    def answer(self) -> str:
+        """The answer in one sentence, from numbers that are shown."""
+        judged, fell = self.cells["judged"], self._fell()
+        if judged is None:
+            return f"Too few children were judged in {self.quarter} to share a number."
+        if judged == 0:
+            return f"No child was judged in {self.quarter}."
+        if fell is None:
+            return (
+                f"{judged} children were judged in {self.quarter}; the numbers by outcome are too small to "
+                "share."
+            )
+        parts = [f"fell in {fell} of the {judged} children judged in {self.quarter}"]
+        for cell, words in (("rose", "rose in"), ("unchanged", "did not clearly change in")):
+            if self.cells[cell]:
+                parts.append(f"{words} {self.cells[cell]}")
+        return f"Fear ratings {listed(parts)}."
+
+    @property
+    def uncertainty(self) -> str:
+        """How far the answer could be from the truth for children like these."""
+        judged, fell = self.cells["judged"], self._fell()
+        if not judged or fell is None:
+            return ""
+        share = share_interval(fell, judged)
+        return (
+            f"{fell} of {judged} is {percent(share.value)}; for children like these the share could be "
+            f"anywhere from {percent(share.ci_low)} to {percent(share.ci_high)} (95% interval)."
+        )
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What else can be said."""
+        said = []
+        if self.mean_nap is not None:
+            mean, low, high = self.mean_nap
+            said.append(
+                "On average over the children judged, an exposure rating was better than a baseline "
+                f"rating of the same child in {percent(mean)} of comparisons (likely between "
+                f"{percent(low)} and {percent(high)}); 50% would mean no difference."
+            )
+        return (*said, self._safety())
+
+    def _fell(self) -> int | None:
+        beyond, other = self.cells["fell_beyond"], self.cells["fell_other"]
+        return None if beyond is None or other is None else beyond + other
+
+    def _safety(self) -> str:
+        if self.serious == "not recorded":
+            return "Incidents were not recorded, so nothing can be said about safety."
+        serious = f"serious incidents: {self.serious}"
+        if self.incidents is None or not self.occasions:
+            return f"Incidents were recorded; {serious}."
+        rate = PER_OCCASIONS * self.incidents / self.occasions
+        return (
+            f"{self.incidents} incidents were recorded over {self.occasions} occasions "
+            f"({format_number(rate)} per {PER_OCCASIONS}); {serious}."
+        )
+
+
+def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = None) -> SharedAudit:
+    """Give the edition of an audit that may leave the practice.
+
+    Parameters
+    ----------
+    audit : Audit
+    threshold : int
+        The practice's; see ``Practice.sharing_threshold``.
+    last_shared : Mapping, optional
+        The JSON of the report shared last. Where it is of the same quarter, numbers that moved by
+        less than the threshold would give a small number away.
+
+    Raises
+    ------
+    NotShared
+        If it would, together with `last_shared`.
+    ValueError
+        If `last_shared` is no report of this kind.
+    """
+    counts = _counts(audit)
+    cells = protected(counts, threshold)
+    judged, occasions = counts["judged"], audit.safety.occasions
+    mean = audit.headline
+    enough = cells["judged"] is not None and judged >= threshold and not math.isnan(mean.ci_low)
+    incidents = _incidents(audit)
+    shown = incidents is not None and (incidents == 0 or incidents >= threshold) and occasions >= threshold
+    serious = "none" if audit.safety.serious.empty else "one or more"
+    shared = SharedAudit(
+        label=audit.label,
+        quarter=audit.quarter,
+        threshold=threshold,
+        cells=cells,
+        mean_nap=_rounded(mean.value, mean.ci_low, mean.ci_high) if enough else None,
+        incidents=incidents if shown else None,
+        serious="not recorded" if incidents is None else serious,
+        occasions=occasions if shown else None,
+    )  # fmt: skip
+    if last_shared is not None:
+        _hold_against(shared, last_shared)
+    return shared
+
+
+def shared_document(shared: SharedAudit) -> dict[str, Any]:
+    """Give the edition for sharing as plain values; a number not shown is None."""
+    return {
+        "document": "rungwise shared audit",
+        "version": 1,
+        "edition": "sharing",
+        "practice": shared.label,
+        "quarter": shared.quarter.label,
+        "threshold": shared.threshold,
+        "rule": shared.rule,
+        "answer": shared.answer,
+        "uncertainty": shared.uncertainty,
+        "sentences": list(shared.sentences),
+        "children": dict(shared.cells),
+        "mean_nap": None if shared.mean_nap is None else list(shared.mean_nap),
+        "incidents": shared.incidents,
+        "serious_incidents": shared.serious,
+        "occasions": shared.occasions,
+    }
+
+
+def protected(counts: Mapping[str, int], threshold: int) -> dict[str, int | None]:
+    """Hide every number from 1 to below the threshold, and as few others as keep them hidden.
+
+    A hidden number counts as kept when every value below the threshold remains possible, and one more
+    at least, for someone who knows the rule, can add and subtract, and knows that hidden numbers are not
+    0: from 1 on, or from what that alone forces on a sum.
+
+    Parameters
+    ----------
+    counts : Mapping[str, int]
+        By the keys of `CELLS`; the sums of `SUMS` hold.
+    threshold : int
+
+    Examples
+    --------
+    >>> counts = dict.fromkeys(CELLS, 0) | {"open": 20, "counted_earlier": 9, "due": 11, "finished": 11}
+    >>> counts |= {"judged": 11, "fell_beyond": 8, "rose": 3}
+    >>> shown = protected(counts, 5)
+    >>> shown["rose"], shown["fell_beyond"], shown["judged"]
+    (None, None, 11)
+    """
+    small = {name for name, count in counts.items() if 0 < count < threshold}
+    hidden = set(small)
+    while True:
+        open_cell = next(
+            (name for name in sorted(small) if not _kept(name, counts, hidden, threshold)), None
+        )
+        if open_cell is None:
+            return {name: None if name in hidden else count for name, count in counts.items()}
+        hidden.add(_next_to_hide(open_cell, counts, hidden))
+
+
+def possible(name: str, counts: Mapping[str, int | None]) -> tuple[int, float]:
+    """Give the smallest and the largest value a cell can have, from the cells that are shown."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
+    names = list(counts)
+    low = np.array([1 if counts[cell] is None else counts[cell] for cell in names], dtype=float)
+    high = np.array([np.inf if counts[cell] is None else counts[cell] for cell in names], dtype=float)
+    rows = np.zeros((len(SUMS), len(names)))
+    for row, (total, parts) in zip(rows, SUMS, strict=True):
+        row[names.index(total)] = -1
+        row[[names.index(part) for part in parts]] = 1
+    sums = LinearConstraint(rows, 0, 0)
+    found = []
+    for sign in (1, -1):
+        cost = np.zeros(len(names))
+        cost[names.index(name)] = sign
+        best = milp(cost, constraints=sums, integrality=np.ones(len(names)), bounds=Bounds(low, high))
+        found.append(sign * best.fun if best.status == 0 else sign * -math.inf)
+    return round(found[0]), found[1] if math.isinf(found[1]) else round(found[1])
+
+
+def _kept(name: str, counts: Mapping[str, int], hidden: set[str], threshold: int) -> bool:
+    shown = {cell: None if cell in hidden else count for cell, count in counts.items()}
+    low, high = possible(name, shown)
+    least = _least(name, counts)
+    return low <= least and high >= max(threshold - 1, least + 1)
+
+
+def _least(name: str, counts: Mapping[str, int]) -> int:
+    """Smallest value a number has for someone who only knows which numbers are 0."""
+    return possible(name, {cell: None if count else 0 for cell, count in counts.items()})[0]
+
+
+def _next_to_hide(name: str, counts: Mapping[str, int], hidden: set[str]) -> str:
+    """Choose the smallest number shown, other than 0, that stands in a sum with a hidden one."""
+    tied = {name}
+    while True:
+        reached = {cell for total, parts in SUMS if tied & {total, *parts} for cell in (total, *parts)}
+        choices = sorted((counts[cell], cell) for cell in reached - hidden if counts[cell])
+        if choices or reached == tied:
+            return choices[0][1]
+        tied = reached
+
+
+def _counts(audit: Audit) -> dict[str, int]:
+    lost = dict(zip(audit.flow["code"], audit.flow["children"], strict=True))
+    verdict = dict(zip(audit.shares["code"], audit.shares["children"], strict=True))
+    due_by = dict(zip(audit.beside["due_by"], audit.beside["due"], strict=True))
+    progress = ("waiting", "nothing_recorded", "in_baseline", "running")
+    counts = {
+        "open": lost["open"],
+        "in_progress": sum(lost[code] for code in progress),
+        "left_before_exposure": lost["left_before_exposure"],
+        "counted_earlier": lost["counted_earlier"],
+        "due": lost["due"],
+        "finished": due_by["exposure_ended"] + due_by["horizon"],
+        "left_early": due_by["left_early"],
+        "not_judged": lost["due"] - lost["judged"],
+        "judged": lost["judged"],
+        "fell_beyond": verdict["fell_beyond_baseline"],
+        "fell_other": verdict["fell_baseline_may_explain"] + verdict["fell_short_baseline"],
+        "unchanged": verdict["no_clear_change"] + verdict["about_the_same"] + verdict["no_room"],
+        "rose": verdict["rose"],
+    }
+    return {name: int(count) for name, count in counts.items()}
+
+
+def _incidents(audit: Audit) -> int | None:
+    if not audit.safety.recorded:
+        return None
+    rates = audit.safety.rates
+    return int(rates.loc[rates["group"] == "all", "incidents"].iloc[0])
+
+
+def _rounded(*numbers: float) -> tuple[float, float, float]:
+    value, low, high = (round(number, DIGITS) for number in numbers)
+    return value, low, high
+
+
+def _hold_against(shared: SharedAudit, last: Mapping[str, Any]) -> None:
+    if last.get("document") != "rungwise shared audit" or not isinstance(last.get("children"), Mapping):
+        raise ValueError("last_shared must be the JSON of a report for sharing; got something else.")
+    if last.get("quarter") != shared.quarter.label:
+        return
+    before, now = dict(last["children"]), dict(shared.cells)
+    before["incidents"], now["incidents"] = last.get("incidents"), shared.incidents
+    for name, count in now.items():
+        earlier = before.get(name)
+        if count is None or earlier is None:
+            continue
+        if 0 < abs(count - earlier) < shared.threshold:
+            raise NotShared(
+                f"A report of {shared.quarter} was shared before, and its numbers differ from these by so "
+                "little that both together would give a small number away; share the earlier one again, or "
+                "none."
+            )
