@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from rungwise.tables.read import read_tables
+from rungwise.tables.rules import RULES
 
 MESSY = Path(__file__).parents[2] / "data_demo" / "messy"
 TODAY = date(2026, 11, 25)
@@ -30,8 +31,14 @@ def found(path, prefix=""):
 
 def test_the_folder_gives_exactly_the_planted_problems():
     problems, aside = found(MESSY)
-    assert problems == Counter(row for row in PROBLEMS if not row[0].startswith("files/"))
-    assert aside == sorted(row for row in ASIDE if not row[0].startswith("files/"))
+    assert problems == Counter(row for row in PROBLEMS if "/" not in row[0])
+    assert aside == sorted(row for row in ASIDE if "/" not in row[0])
+
+
+def test_the_caseload_with_every_table_gives_exactly_the_planted_problems():
+    problems, aside = found(MESSY / "level_3", "level_3/")
+    assert problems == Counter(row for row in PROBLEMS if row[0].startswith("level_3/"))
+    assert aside == sorted(row for row in ASIDE if row[0].startswith("level_3/"))
 
 
 @pytest.mark.parametrize("name", ALONE)
@@ -40,3 +47,9 @@ def test_each_file_alone_gives_exactly_the_planted_problems(name):
     mine = f"files/{name}"
     assert problems == Counter(row for row in PROBLEMS if row[0].split(",")[0] == mine)
     assert aside == sorted(row for row in ASIDE if row[0].split(",")[0] == mine)
+
+
+def test_every_rule_is_planted_here_or_tested_among_the_hostile_files():
+    hostile = Path(__file__).with_name("test_hostile.py").read_text(encoding="utf-8")
+    planted = {code for _, _, _, code in PROBLEMS}
+    assert [code for code in RULES if code not in planted and f'"{code}"' not in hostile] == []

@@ -143,7 +143,8 @@ def _strings(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
             continue
         what = _identity(text, described)
         if what:
-            code = "identity_value" if described.kind in CODES else "identity_text"
+            refused = described.kind in CODES or described.required
+            code = "identity_value" if refused else "identity_text"
             faults.append(Fault(code, place, {"what": what}))
         elif described.enum:
             values[place] = described.words.get(plain(text))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.cells import Parsed, empty_values, parse
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import TextColumn
@@ -215,8 +216,7 @@ class Draft:
             concerned = start + np.flatnonzero(column.rows_with(fault.places or [fault.place]))
             if fault.places or not error:
                 first = start + int(np.flatnonzero(column.rows_with([fault.place]))[0])
-                rows = len(concerned)
-                self.tell(fault.code, first, name, count=f"{rows} row" + "s" * (rows != 1), **fault.facts)
+                self.tell(fault.code, first, name, count=count_of(len(concerned), "row"), **fault.facts)
                 if error:
                     self.drop(fault.code, [index for index in concerned.tolist() if index != first])
             else:

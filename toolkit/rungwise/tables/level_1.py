@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Draft
 from rungwise.tables.groups import coded, firsts, grouped, in_order
 from rungwise.tables.practice import Practice, Scale
@@ -322,7 +323,7 @@ def _raters(ratings: Draft) -> None:
         child = str(ratings.values["child_id"][indices[0]])
         if len(kinds) == 1 and blank:
             used = next(iter(kinds))
-            count = f"{len(blank)} rating" + "s" * (len(blank) != 1)
+            count = count_of(len(blank), "rating")
             ratings.tell("rater_blank", blank[0], "rated_by", count=count, child=child, used=used)
             named[blank] = used
         elif len(kinds) + bool(blank) > 1:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Draft
 from rungwise.tables.groups import firsts, grouped
 from rungwise.tables.level_1 import phases_by_start
@@ -157,11 +158,12 @@ def _starts_in_window(phases: Draft, plans: Draft) -> None:
 
 
 def _probes_as_planned(observations: Draft, plans: Draft | None) -> None:
-    """A probe is made at a step planned for the child's ladder."""
+    """A probe is made at a step planned for the child's ladder, where every plan for it is sound."""
     probes = observations.sound & (observations.values["kind"] == "probe")
     if plans is None or not probes.any():
         return
     planned: dict[tuple[str, str], set[float]] = {}
+    doubtful = set(zip(*(plans.values[name][plans.bad].tolist() for name in PAIR), strict=True))
     for child, ladder, step in zip(*(plans.values[n].tolist() for n in (*PAIR, "probe_step")), strict=True):
         planned.setdefault((child, ladder), set()).add(step)
     trials = grouped([observations.values[name] for name in (*PAIR, "step")])
@@ -169,7 +171,9 @@ def _probes_as_planned(observations: Draft, plans: Draft | None) -> None:
     entries = list(
         zip(*(observations.values[name][first].tolist() for name in (*PAIR, "step")), strict=True)
     )
-    elsewhere = np.array([e[:2] in planned and e[2] not in planned[e[:2]] for e in entries])
+    elsewhere = np.array(
+        [e[:2] in planned and e[:2] not in doubtful and e[2] not in planned[e[:2]] for e in entries]
+    )
     for index in np.flatnonzero(probes & elsewhere[trials]).tolist():
         steps = " or ".join(f"{step:g}" for step in sorted(planned[entries[trials[index]][:2]]))
         observations.tell("probe_elsewhere", index, "step", planned=steps)
@@ -210,6 +214,6 @@ def _each_pair(draft: Draft, concerned: np.ndarray, code: str) -> None:
     sizes = np.bincount(pairs)
     for pair, place in enumerate(firsts(pairs).tolist()):
         index = int(rows[place])
-        count = f"{sizes[pair]} row" + "s" * (sizes[pair] != 1)
+        count = count_of(int(sizes[pair]), "row")
         child, ladder = (draft.values[name][index] for name in PAIR)
         draft.tell(code, index, "ladder_id", child=child, ladder=ladder or "no named ladder", count=count)

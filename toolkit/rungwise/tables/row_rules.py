@@ -8,6 +8,7 @@ from datetime import date
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Draft
 from rungwise.tables.groups import grouped
 from rungwise.tables.schema import plain, tidy
@@ -127,8 +128,14 @@ def _respell(draft: Draft, name: str, known: Counter[str], spelling: dict[str, s
             if draft.values[name][at[0]] is None:
                 continue
             draft.values[name][at] = proper
-            rows = f"{len(at)} row" + "s" * (len(at) != 1)
-            draft.tell("code_respelled", int(at[0]), name, value=text, proper=proper, count=rows)
+            draft.tell(
+                "code_respelled",
+                int(at[0]),
+                name,
+                value=text,
+                proper=proper,
+                count=count_of(len(at), "row"),
+            )
 
 
 def _same_row(draft: Draft, one: int, other: int) -> bool:

@@ -259,7 +259,7 @@ _IDENTITY = (
     ),
     _error(
         "identity_value",
-        "This looks like {what}; a code belongs here.",
+        "This looks like {what}, which records kept under codes must not hold.",
         "Use a code such as C014 and keep the key apart.",
     ),
     _warning(

@@ -7,6 +7,7 @@ from itertools import chain, islice
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Part
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import Columns, Grid, TextColumn, gather
@@ -137,9 +138,15 @@ def _above(
     if header.split:
         findings.add("header_split", source, table=header.table, row=head[header.place - 1][0])
     if above:
-        rows = f"{len(above)} row{'s' * (len(above) != 1)}"
         was = "was" if len(above) == 1 else "were"
-        findings.add("rows_above_header", source, table=header.table, row=above[0], count=rows, was=was)
+        findings.add(
+            "rows_above_header",
+            source,
+            table=header.table,
+            row=above[0],
+            count=count_of(len(above), "row"),
+            was=was,
+        )
 
 
 def _data_rows(columns: Columns, described: Schema, source: str, findings: Findings) -> Columns:
