@@ -25,6 +25,7 @@ from functools import cache
 import numpy as np
 
 from rungwise.basis.errors import check_choice
+from rungwise.basis.scratch import Scratch
 
 ALTERNATIVES = ("two-sided", "improvement", "worsening")
 
@@ -41,6 +42,10 @@ _LIMIT = 1e8
 _TABLED = 1024
 # Complex numbers worked on together, so that all intermediate arrays stay in the cache.
 _CELLS = 40_000
+# Series worked through together.
+_CHUNK = 8192
+
+_SCRATCH = Scratch()
 
 
 def two_phase_p(
@@ -187,12 +192,17 @@ def smallest_two_phase_p(counts: np.ndarray, n_a: np.ndarray, alternative: str =
     [0.017857]
     """
     check_choice("alternative", alternative, ALTERNATIVES)
-    counts = np.atleast_2d(np.asarray(counts)).astype(np.int64)
-    n_a = np.asarray(n_a, dtype=np.int64)
-    total = counts.sum(axis=1)
-    n_b = total - n_a
-    scores = group_scores(counts)
-    low, high = _score_sum_range(counts, scores, n_b)
+    counts, n_a = np.atleast_2d(np.asarray(counts)), np.asarray(n_a, dtype=np.int64)
+    p_value = np.empty(len(counts))
+    for low in range(0, len(counts), _CHUNK):
+        rows = slice(low, low + _CHUNK)
+        p_value[rows] = _smallest(counts[rows].astype(np.int64), n_a[rows], alternative)
+    return p_value
+
+
+def _smallest(counts: np.ndarray, n_a: np.ndarray, alternative: str) -> np.ndarray:
+    n_b = counts.sum(axis=1) - n_a
+    low, high = _score_sum_range(counts, group_scores(counts), n_b)
     at_high = _share_at_the_end(counts[:, ::-1], n_b)
     at_low = _share_at_the_end(counts, n_b)
     if alternative == "improvement":
@@ -203,8 +213,7 @@ def smallest_two_phase_p(counts: np.ndarray, n_a: np.ndarray, alternative: str =
         # Where both ends are equally far out, both are extreme; with all ratings equal they are one.
         both = np.where(high > low, at_high + at_low, at_high)
         p_value = np.where(high > -low, at_high, np.where(high < -low, at_low, both))
-    p_value = np.clip(p_value, SMALLEST, 1.0)
-    return np.where((n_a > 0) & (n_b > 0), p_value, np.nan)
+    return np.where((n_a > 0) & (n_b > 0), np.clip(p_value, SMALLEST, 1.0), np.nan)
 
 
 def two_phase_normal_p(
@@ -229,16 +238,19 @@ def two_phase_normal_p(
     Variance of S with ties: Kendall (1975), from memory of the book.
     """
     check_choice("alternative", alternative, ALTERNATIVES)
-    sizes = np.asarray(counts)
-    n_a = np.asarray(n_a, dtype=float)
-    n = sizes.sum(axis=1).astype(float)
-    wide = sizes.astype(np.float32) if n.max(initial=0) < 200 else sizes.astype(float)
-    tie_term = np.einsum("ij,ij,ij->i", wide, wide, wide).astype(float) - n
-    n_b = n - n_a
-    with np.errstate(divide="ignore", invalid="ignore"):
-        variance = n_a * n_b / (3 * n * (n - 1)) * (n**3 - n - tie_term)
-    p_value = normal_tail(np.asarray(s, dtype=float), variance, alternative)
-    return np.where((n_a > 0) & (n_b > 0), p_value, np.nan)
+    sizes, n_a, s = np.asarray(counts), np.asarray(n_a), np.asarray(s)
+    p_value = np.empty(len(sizes))
+    # Chunk by chunk, so that the steps between find their numbers still in the cache.
+    for low in range(0, len(sizes), _CHUNK):
+        rows = slice(low, low + _CHUNK)
+        tied = sizes[rows].T.astype(float)
+        n, first = tied.sum(axis=0), n_a[rows].astype(float)
+        tie_term = np.einsum("gi,gi,gi->i", tied, tied, tied) - n
+        with np.errstate(divide="ignore", invalid="ignore"):
+            variance = first * (n - first) / (3 * n * (n - 1)) * (n * n * n - n - tie_term)
+        p = normal_tail(s[rows].astype(float), variance, alternative)
+        p_value[rows] = np.where((first > 0) & (first < n), p, np.nan)
+    return p_value
 
 
 def normal_tail(s: np.ndarray, variance: np.ndarray, alternative: str) -> np.ndarray:
@@ -423,15 +435,15 @@ def _transform(
     histogram[scores[row, group] % length, row] = counts[row, group]
     spectrum = np.fft.fft(histogram, axis=0)
     frequencies = np.arange(length // 2 + 1)
-    power = np.empty((size, len(frequencies), rows), dtype=complex)
+    power = _SCRATCH.array("power", (size, len(frequencies), rows), complex)
     for m in range(1, size + 1):
         np.take(spectrum, m * frequencies % length, axis=0, out=power[m - 1])
         if m % 2 == 0:
             np.negative(power[m - 1], out=power[m - 1])
     # Newton: j e_j = p_1 e_(j-1) - p_2 e_(j-2) + ...
-    symmetric = np.empty((size + 1, len(frequencies), rows), dtype=complex)
+    symmetric = _SCRATCH.array("symmetric", (size + 1, len(frequencies), rows), complex)
     symmetric[0] = 1.0
-    products = np.empty_like(power)
+    products = _SCRATCH.array("products", power.shape, complex)
     for j in range(1, size + 1):
         np.multiply(symmetric[j - 1 :: -1] if j > 1 else symmetric[:1], power[:j], out=products[:j])
         np.add.reduce(products[:j], axis=0, out=symmetric[j])

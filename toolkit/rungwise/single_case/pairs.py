@@ -7,7 +7,6 @@ because the statistics of the Tau family differ in what they do with ties.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,6 +16,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from rungwise.basis.null_two_phase import two_phase_p
+from rungwise.basis.scratch import Scratch
 from rungwise.series.batch import ABSENT, SeriesBatch
 
 # Series worked through together; at 28 places of one byte a chunk and its scratch stay in the
@@ -25,6 +25,8 @@ CHUNK = 8192
 
 # Rows of booleans that a one-byte accumulator can add without overflow.
 _BYTE_ROWS = 255
+
+_SCRATCH = Scratch()
 
 
 @dataclass(frozen=True)
@@ -155,30 +157,30 @@ def code_counts(codes: np.ndarray, lengths: np.ndarray) -> np.ndarray:
 
     Returns
     -------
-    ndarray of int16, shape (series, highest code + 1)
+    ndarray of int16, shape (series, highest code of the batch + 1)
     """
     top = int(codes.max(initial=-1)) + 1
-    counts = np.zeros((len(codes), top), dtype=np.int16)
-    if not top:
-        return counts
+    # Stored code by code: each is counted for all series in one pass.
+    counts = np.zeros((top, len(codes)), dtype=np.int16)
     start = np.zeros_like(lengths)
-    for rows in _chunks(lengths, lengths):
+    for rows in _chunks(start, lengths):
         block = _time_major(codes, start, lengths, rows, "first")
-        equal = _scratch("truth", block.shape, np.bool_)
+        equal = _SCRATCH.array("truth", block.shape, np.bool_)
         for code in range(top):
             np.equal(block, code, out=equal)
-            counts[rows, code] = _column_sums(equal)
-    return counts
+            counts[code, rows] = _column_sums(equal)
+    return counts.T
 
 
 def _across(codes: np.ndarray, n_a: np.ndarray, n_b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     concordant = np.zeros(len(codes), dtype=np.int64)
     discordant = np.zeros(len(codes), dtype=np.int64)
+    at_first = np.zeros_like(n_a)
     for rows in _chunks(n_a, n_b):
-        first = _time_major(codes, np.zeros_like(n_a), n_a, rows, "first")
+        first = _time_major(codes, at_first, n_a, rows, "first")
         second = _time_major(codes, n_a, n_b, rows, "second")
         better, worse = _accumulators(second.shape[1])
-        truth = _scratch("truth", second.shape, np.bool_)
+        truth = _SCRATCH.array("truth", second.shape, np.bool_)
         for row in first:
             better += _column_sums(np.greater(second, row, out=truth))
             worse += _column_sums(np.less(second, row, out=truth))
@@ -194,7 +196,7 @@ def _within(codes: np.ndarray, start: np.ndarray, length: np.ndarray) -> tuple[n
     for rows in _chunks(start, length):
         block = _time_major(codes, start, length, rows, "first")
         better, worse = _accumulators(block.shape[1])
-        truth = _scratch("truth", block.shape, np.bool_)
+        truth = _SCRATCH.array("truth", block.shape, np.bool_)
         for i in range(len(block) - 1):
             later = truth[: len(block) - 1 - i]
             better += _column_sums(np.greater(block[i + 1 :], block[i], out=later))
@@ -260,14 +262,14 @@ def _time_major(
         alike = bool((count == width).all())
         if alike and block.strides[1] == block.itemsize:
             return block
-        copied = _scratch(name, block.shape, codes.dtype)
+        copied = _SCRATCH.array(name, block.shape, codes.dtype)
         np.copyto(copied, block)
         if not alike and first == 0:
             # Behind a short phase A stands phase B; behind phase B stands padding.
             for place in range(int(count.min()), width):
                 copied[place][count <= place] = ABSENT
         return copied
-    copied = _scratch(name, (width, len(picked)), codes.dtype)
+    copied = _SCRATCH.array(name, (width, len(picked)), codes.dtype)
     row = np.arange(len(picked))
     for place in range(width):
         inside = place < count
@@ -284,22 +286,8 @@ def _column_sums(truth: np.ndarray) -> np.ndarray:
 
 
 def _accumulators(width: int) -> tuple[np.ndarray, np.ndarray]:
-    better = _scratch("better", (width,), np.int32)
-    worse = _scratch("worse", (width,), np.int32)
+    better = _SCRATCH.array("better", (width,), np.int32)
+    worse = _SCRATCH.array("worse", (width,), np.int32)
     better[:] = 0
     worse[:] = 0
     return better, worse
-
-
-# Scratch is kept per thread: shared between threads it would mix the counts of two batches.
-_LOCAL = threading.local()
-
-
-def _scratch(name: str, shape: tuple[int, ...], kind: type | np.dtype) -> np.ndarray:
-    """Give a reusable array; what it holds is undefined and lasts until `name` is asked for again."""
-    kind = np.dtype(kind)
-    need = int(np.prod(shape)) * kind.itemsize
-    store = _LOCAL.__dict__.setdefault("store", {})
-    if name not in store or len(store[name]) < need:
-        store[name] = np.empty(need, dtype=np.uint8)
-    return store[name][:need].view(kind).reshape(shape)
