@@ -9,6 +9,7 @@ from rungwise.agreement.icc import icc
 from rungwise.agreement.kappa import kappa
 from rungwise.ladders.phase_on import phase_on
 from rungwise.series.caseload import read_caseload
+from rungwise.tables.table import TableSet
 from scipy import stats
 
 DAYS = [f"2026-01-{day:02d}" for day in range(1, 31)]
@@ -143,21 +144,25 @@ def test_a_trial_in_several_rows_is_one_trial(practice):
     assert (review.phases[0].share.n, review.phases[0].share.counts["count"]) == (1, 1)
 
 
-def test_views_without_a_trial_and_third_views_are_said(practice):
+def test_third_views_are_said(practice):
     key = practice.trial(1, peak=4)
     practice.second(key)
     practice.second(key, "declined", rater="R3")
-    practice.second(key.replace(DAYS[1], DAYS[2]))
     everybody, child = agreement_reviews(practice.read())
     assert child.agreement.value == 1
-    assert (
-        child.cautions
-        == everybody.cautions
-        == (
-            "Second views that belong to no recorded trial, and are not used: 1.",
-            "Further second views of a trial, beyond the first, that are not used: 1.",
-        )
-    )
+    words = "Further second views of a trial, beyond the first, that are not used: 1."
+    assert child.cautions == everybody.cautions == (words,)
+
+
+def test_views_of_no_trial_are_said_even_in_tables_nobody_checked(practice):
+    for day in (1, 2):
+        practice.second(practice.trial(day, peak=4))
+    caseload = practice.read()
+    observations = caseload.tables["observations"]
+    tables = {**caseload.tables, "observations": observations.where(np.array([True, False]))}
+    unchecked = TableSet(tables, caseload.practice, caseload.report)
+    words = "Second views that belong to no recorded trial, and are not used: 1."
+    assert agreement_reviews(unchecked)[1].cautions == (words,)
 
 
 def test_a_view_without_step_belongs_to_the_only_step_of_that_trial(practice):
@@ -178,9 +183,12 @@ def test_only_the_kinds_asked_for(practice):
 
 def test_a_child_s_own_rating_has_no_second_rater(practice):
     practice.second(practice.trial(1, peak=4), peak=5)
+    practice.trial(2, peak=4, by="parent")
     review = agreement_reviews(practice.read(), variable="fear_peak")[1]
     assert review.verdict == "not applicable"
-    assert review.reasons == ("Peak fear is the child's own rating; a self-report has no second rater.",)
+    assert review.reasons == (
+        "Peak fear was rated by the child or parent; what a person feels has no second rater.",
+    )
     assert review.phases == ()
 
 

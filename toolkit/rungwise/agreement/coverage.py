@@ -17,6 +17,7 @@ from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import format_bounded, format_number
 from rungwise.ladders.phase_on import phase_on
 from rungwise.series.phase_series import PHASES
+from rungwise.tables.level_3 import OBSERVERS
 from rungwise.tables.table import Table, TableSet
 
 if TYPE_CHECKING:
@@ -117,8 +118,8 @@ def agreement_reviews(
     """Review double observation for all children together and for each child.
 
     The outcome of a trial can be seen, so it can always be checked by a second observer. Peak fear can
-    be checked only where the first rating, too, was an observer's: a child's own rating is no
-    observation, and its review is "not applicable".
+    be checked only where the first rating, too, was an observer's: a rating by the child, or by a
+    parent for the child, is no observation, and its review is "not applicable".
 
     Parameters
     ----------
@@ -203,9 +204,8 @@ def _trials(
     keys = _keys(observations)
     in_scope = np.ones(len(observations), dtype=bool)
     if variable == "fear_peak":
-        in_scope = np.isin(
-            observations["rated_by"].astype(str), ("parent", "therapist", "teacher", "observer", "other")
-        ) & ~np.isnan(observations["fear_peak"])
+        observed = np.isin(observations["rated_by"].astype(str), OBSERVERS)
+        in_scope = observed & ~np.isnan(observations["fear_peak"])
     steps: dict[tuple[Any, ...], set[float]] = {}
     for key, step in zip(keys, observations["step"].tolist(), strict=True):
         steps.setdefault(key, set()).add(step)
@@ -318,13 +318,13 @@ def _verdict(
 ) -> tuple[str, list[str]]:
     if variable == "fear_peak" and len(trials.child) == 0:
         raters = set(observations["rated_by"].tolist())
-        if raters == {"child"}:
-            return "not applicable", [
-                "Peak fear is the child's own rating; a self-report has no second rater."
-            ]
-        if raters == {None}:
+        if None in raters:
             return "cannot be said", ["Who rated peak fear is not recorded."]
-        return "cannot be said", ["No observer rated peak fear."]
+        if not raters & set(OBSERVERS):
+            who = " or ".join(sorted(raters))
+            words = f"Peak fear was rated by the {who}; what a person feels has no second rater."
+            return "not applicable", [words]
+        return "cannot be said", ["No peak fear was recorded by an observer."]
     if len(trials.child) == 0:
         return "cannot be said", ["No trial was recorded."]
     if not recorded:

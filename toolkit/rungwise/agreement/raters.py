@@ -134,23 +134,23 @@ def paired_ratings(
         Ratings by the first, by the second (NaN where one of them did not rate), and child codes;
         one entry per occasion that either of them rated.
     """
-    ratings = caseload.tables.get("ratings")
+    ratings = caseload.planned
+    occasions = zip(
+        ratings["child_id"].tolist(),
+        ratings["ladder_id"].tolist(),
+        ratings["probe_step"].astype(str).tolist(),
+        ratings["date"].astype(str).tolist(),
+        ratings["occasion"].astype(str).tolist(),
+        ratings["trial"].tolist(),
+        ratings["outcome"].tolist(),
+        ratings["rated_by"].tolist(),
+        ratings["rating"].tolist(),
+        strict=True,
+    )
     found: dict[tuple[Any, ...], dict[str, float]] = {}
-    if ratings is not None:
-        occasions = zip(
-            ratings["child_id"].tolist(),
-            ratings["ladder_id"].tolist(),
-            ratings["date"].astype(str).tolist(),
-            np.nan_to_num(ratings["occasion"], nan=-1).tolist(),
-            ratings["trial"].tolist(),
-            ratings["outcome"].tolist(),
-            ratings["rated_by"].tolist(),
-            ratings["rating"].tolist(),
-            strict=True,
-        )
-        for *occasion, what, kind, rating in occasions:
-            if what == outcome and kind in (first, second):
-                found.setdefault(tuple(occasion), {})[kind] = rating
+    for *occasion, what, kind, rating in occasions:
+        if what == outcome and kind in (first, second):
+            found.setdefault(tuple(occasion), {})[kind] = rating
     nan = float("nan")
     return (
         np.array([one.get(first, nan) for one in found.values()], dtype=float),
