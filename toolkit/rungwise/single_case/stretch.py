@@ -101,8 +101,10 @@ def median_of_sorted(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
 
 def at_rank(ordered: np.ndarray, rank: np.ndarray) -> np.ndarray:
     """Give the entry of each row at a rank counted from 1; NaN outside."""
-    if not ordered.shape[1]:
-        return np.full(len(ordered), np.nan)
-    place = np.clip(rank - 1, 0, ordered.shape[1] - 1)
-    entry = ordered[np.arange(len(ordered)), place]
-    return np.where((rank >= 1) & (rank <= ordered.shape[1]), entry, np.nan)
+    places = ordered.shape[1]
+    if not len(rank) or not places:
+        return np.full(len(rank), np.nan)
+    if (rank == rank[0]).all():
+        return ordered[:, rank[0] - 1] if 1 <= rank[0] <= places else np.full(len(rank), np.nan)
+    entry = ordered[np.arange(len(rank)), np.clip(rank - 1, 0, places - 1)]
+    return np.where((rank >= 1) & (rank <= places), entry, np.nan)

@@ -190,20 +190,24 @@ def theil_sen(
 
 def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> np.ndarray:
     """Give all pairwise slopes of each row in order, NaN at the end for pairs that have none."""
-    rows, places = y.shape
-    slopes = np.empty((rows, places * (places - 1) // 2))
-    stop = 0
-    # A simulated batch repeats one row of times: then one division serves all rows.
-    shared = t.strides[0] == 0 or bool((t == t[:1]).all())
-    for lag in range(1, places):
-        begin, stop = stop, stop + places - lag
-        block = slopes[:, begin:stop]
-        np.subtract(y[:, lag:], y[:, :-lag], out=block)
-        gap = t[:1, lag:] - t[:1, :-lag] if shared else t[:, lag:] - t[:, :-lag]
-        gap[gap == 0] = np.nan
-        np.divide(block, gap, out=block)
+    # A simulated batch repeats one row of times: then one row of gaps serves all.
+    gaps = _differences(t[:1] if (t == t[:1]).all() else t)
+    gaps[gaps == 0] = np.nan
+    slopes = _differences(y)
+    slopes /= gaps
     slopes.sort(axis=1)
     return slopes
+
+
+def _differences(columns: np.ndarray) -> np.ndarray:
+    """Give later minus earlier for all pairs of places."""
+    rows, places = columns.shape
+    found = np.empty((rows, places * (places - 1) // 2))
+    stop = 0
+    for lag in range(1, places):
+        begin, stop = stop, stop + places - lag
+        np.subtract(columns[:, lag:], columns[:, :-lag], out=found[:, begin:stop])
+    return found
 
 
 def _limits(
@@ -218,7 +222,9 @@ def _interpolated(ordered: np.ndarray, rank: np.ndarray) -> np.ndarray:
     whole = np.floor(np.nan_to_num(rank)).astype(np.int64)
     share = rank - whole
     below = at_rank(ordered, whole)
-    return np.where(share == 0, below, below + share * (at_rank(ordered, whole + 1) - below))
+    if not (share > 0).any():
+        return below
+    return np.where(share > 0, below + share * (at_rank(ordered, whole + 1) - below), below)
 
 
 def _half_widths(
