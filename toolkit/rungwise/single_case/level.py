@@ -2,35 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from rungwise.basis.errors import check_between, check_choice
-from rungwise.basis.estimate import Estimate, Estimates, orientation
+from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.models.ar1_block import METHODS
 from rungwise.models.gls import INFERENCES, Ar1Fit, fit_ar1
-from rungwise.models.mixture import Mixture
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.level_model import (
+    ALTERNATIVES,
+    FEWEST_TIMES,
+    NAMES,
+    OFF_SCALE,
+    TOO_NOISY,
+    TOO_SHORT,
+    Fitted,
+    LineModel,
+    estimates,
+    lines,
+    mark,
+    with_projection,
+)
 from rungwise.single_case.rated import Rated
 
-ALTERNATIVES = ("two-sided", "improvement", "worsening")
-# A slope drawn through fewer distinct times cannot be told from the scatter about it.
-FEWEST_TIMES = 3
-
-TOO_NOISY = (
-    "The baseline is so short or so noisy that the size of this change is uncertain by more than the "
-    "whole rating scale."
-)
-OFF_SCALE = (
-    "The projected baseline line leaves the rating scale before the last exposure occasion; "
-    "it cannot have gone on like that."
-)
-TOO_SHORT = f"A line needs at least {FEWEST_TIMES} rated times in each phase; one phase has fewer."
+__all__ = [
+    "FEWEST_TIMES",
+    "OFF_SCALE",
+    "TOO_NOISY",
+    "TOO_SHORT",
+    "LevelAndSlope",
+    "LevelAndSlopeBatch",
+    "level_and_slope_change",
+    "level_and_slope_change_batch",
+    "mean_difference_ar1",
+    "mean_difference_ar1_batch",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +103,7 @@ class LevelAndSlope:
 
     @cached_property
     def _fit(self) -> Ar1Fit:
-        return fit_ar1(self._row.values, _lines(self._row), self._row.times, method=self._options.method)
+        return fit_ar1(self._row.values, lines(self._row), self._row.times, method=self._options.method)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,36 +222,17 @@ def level_and_slope_change_batch(
     model; `rungwise.models.gls` for the estimation.
     """
     options = _Options(inference, method, alternative, confidence, intervals)
-    rated = Rated.of(batch, declines)
-    rows = np.arange(len(batch))
-    reasons = rated.reasons.copy()
-    _mark(reasons, (rated.n_a < FEWEST_TIMES) | (rated.n_b < FEWEST_TIMES), TOO_SHORT)
-    enough = reasons == ""
-    start = np.where(enough, rated.times[rows, np.where(enough, rated.n_a, 0)], np.nan)
-    end = np.where(enough, rated.times[rows, np.where(enough, rated.n_a + rated.n_b - 1, 0)], np.nan)
-    last_a = np.where(enough, rated.times[rows, np.where(enough, rated.n_a - 1, 0)], np.nan)
-    _mark(
-        reasons,
-        last_a >= start,
-        "Baseline occasions lie after exposure started; this model describes one change.",
-    )
-    fit = _fit(rated, _lines(rated), reasons, options)
-    zero, one = np.zeros(len(batch)), np.ones(len(batch))
-    kept = reasons == ""
-    span = np.where(kept, end - start, 0.0)
-    names = "level change", "slope change", "change beyond the projected baseline"
-    units = batch.unit, f"{batch.unit} per unit of time", batch.unit
-    columns = (zero, zero, one, zero), (zero, zero, zero, one), (zero, zero, one, span)
-    level, slope, at_end = _estimates(
-        names,
-        units,
-        [np.stack(column, axis=1) for column in columns],
+    model = LineModel.of(batch, declines)
+    rated, reasons = model.rated, model.reasons
+    fit = _fit(rated, lines(rated), reasons, options)
+    level, slope, at_end = estimates(
+        NAMES,
+        (batch.unit, f"{batch.unit} per unit of time", batch.unit),
+        model.contrasts,
         "level and slope",
-        _Fitted(batch, rated, fit, reasons, options, declines),
+        options.report(batch, rated, fit, reasons, declines),
     )
-    line = np.stack([one, np.where(kept, end - rated.times[:, 0], 0.0), zero, zero], axis=1)
-    projected = fit.contrast(line, inference).value
-    at_end = _with_projection(at_end, projected, batch)
+    at_end = with_projection(at_end, fit.contrast(model.projected, inference).value, batch)
     return LevelAndSlopeBatch(level, slope, at_end, fit.phi, fit.boundary, rated, options)
 
 
@@ -296,7 +289,7 @@ def mean_difference_ar1_batch(
     options = _Options(inference, method, alternative, confidence, intervals)
     rated = Rated.of(batch, declines).in_time_order()
     reasons = rated.reasons.copy()
-    _mark(
+    mark(
         reasons,
         (rated.n_a < 2) | (rated.n_b < 2),
         "A mean difference needs at least 2 rated times in each phase; one phase has fewer.",
@@ -305,8 +298,8 @@ def mean_difference_ar1_batch(
     design = np.stack([np.ones_like(phase), phase], axis=-1)
     fit = _fit(rated, design, reasons, options)
     weights = np.broadcast_to([0.0, 1.0], (len(batch), 2))
-    fitted = _Fitted(batch, rated, fit, reasons, options, declines)
-    return _estimates(("mean difference",), (batch.unit,), [weights], "equal means", fitted)[0]
+    fitted = options.report(batch, rated, fit, reasons, declines)
+    return estimates(("mean difference",), (batch.unit,), [weights], "equal means", fitted)[0]
 
 
 @dataclass(frozen=True)
@@ -332,20 +325,22 @@ class _Options:
         )
         return f"generalized least squares, AR(1) errors over the real gaps, {how}"
 
-
-def _lines(rated: Rated) -> np.ndarray:
-    """Design of the level-and-slope model, (1 or series, places, 4)."""
-    rows = slice(None) if not rated.shared else slice(0, 1)
-    times, phase = rated.times[rows], rated.exposure[rows]
-    places = times.shape[1]
-    first = np.minimum(rated.n_a[rows], places - 1)
-    start = times[np.arange(len(times)), first][:, None]
-    columns = np.ones_like(times), times - times[:, :1], phase, phase * (times - start)
-    return np.stack(columns, axis=-1)
-
-
-def _mark(reasons: np.ndarray, where: np.ndarray, sentence: str) -> None:
-    reasons[where & (reasons == "")] = sentence
+    def report(
+        self, batch: SeriesBatch, rated: Rated, fit: Ar1Fit, reasons: np.ndarray, declines: str
+    ) -> Fitted:
+        return Fitted(
+            batch,
+            rated,
+            fit,
+            reasons,
+            declines,
+            self.inference,
+            self.alternative,
+            self.confidence,
+            self.intervals,
+            self.words,
+            {"phi": fit.phi},
+        )
 
 
 def _fit(rated: Rated, design: np.ndarray, reasons: np.ndarray, options: _Options) -> Ar1Fit:
@@ -357,74 +352,5 @@ def _fit(rated: Rated, design: np.ndarray, reasons: np.ndarray, options: _Option
         design = np.broadcast_to(design, (*values.shape, design.shape[-1]))
         fit = fit_ar1(values, design, rated.times, method=options.method)
     for sentence in dict.fromkeys(fit.reason.tolist()):
-        _mark(reasons, fit.reason == sentence, sentence)
+        mark(reasons, fit.reason == sentence, sentence)
     return fit
-
-
-@dataclass(frozen=True)
-class _Fitted:
-    batch: SeriesBatch
-    rated: Rated
-    fit: Ar1Fit
-    reasons: np.ndarray
-    options: _Options
-    declines: str
-
-
-def _estimates(
-    names: Sequence[str], units: Sequence[str], weights: Sequence[np.ndarray], null: str, fitted: _Fitted
-) -> list[Estimates]:
-    """Give one `Estimates` per contrast; their tails and limits are found together."""
-    batch, rated, options, reasons = fitted.batch, fitted.rated, fitted.options, fitted.reasons
-    mixture = Mixture.stack(*(fitted.fit.contrast(one, options.inference) for one in weights))
-    shape = (len(weights), len(batch))
-    low = high = np.full(shape, np.nan)
-    if options.intervals:
-        low, high = (limit.reshape(shape) for limit in mixture.limits(options.confidence))
-    less, greater = (mixture.p_value(side).reshape(shape) for side in ("less", "greater"))
-    if options.alternative == "two-sided":
-        p = np.minimum(1.0, 2 * np.minimum(less, greater))
-    else:
-        p = np.where((batch.sign > 0) == (options.alternative == "improvement"), greater, less)
-    cautions = {sentence: reasons == sentence for sentence in dict.fromkeys(reasons.tolist()) if sentence}
-    cautions.update(rated.cautions(fitted.declines))
-    counts = {
-        "n_baseline": rated.n_a,
-        "n_exposure": rated.n_b,
-        "df": np.where(reasons == "", fitted.fit.df, 0),
-        "phi": fitted.fit.phi,
-    }
-    values = mixture.value.reshape(shape)
-    return [
-        Estimates(
-            statistic=name,
-            value=values[i],
-            ci_low=low[i],
-            ci_high=high[i],
-            confidence=options.confidence,
-            p_value=p[i],
-            alternative=options.alternative,
-            null=null,
-            n=rated.n_a + rated.n_b,
-            counts=counts,
-            method=options.words,
-            unit=unit,
-            favors=orientation(batch.sign * values[i]),
-            cautions=cautions,
-        )
-        for i, (name, unit) in enumerate(zip(names, units, strict=True))
-    ]
-
-
-def _with_projection(at_end: Estimates, projected: np.ndarray, batch: SeriesBatch) -> Estimates:
-    """Add the projected rating and say where it, or its uncertainty, leaves the scale."""
-    width = np.asarray(at_end.ci_high) - np.asarray(at_end.ci_low)
-    with np.errstate(invalid="ignore"):
-        off = (projected < batch.floor) | (projected > batch.ceiling)
-        wide = width > batch.ceiling - batch.floor
-    cautions = dict(at_end.cautions)
-    if off.any():
-        cautions[OFF_SCALE] = off
-    if wide.any():
-        cautions[TOO_NOISY] = wide
-    return replace(at_end, counts={**at_end.counts, "projected": projected}, cautions=cautions)
