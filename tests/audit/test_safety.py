@@ -70,6 +70,15 @@ def test_only_the_quarter_counts_and_every_serious_one_is_listed(caseload, weekl
     assert found.sentences[0].endswith("2 of them serious.")
 
 
+@pytest.mark.parametrize(("severity", "words"), [("serious", "serious"), ("minor", "not serious")])
+def test_one_incident_is_not_spoken_of_in_the_plural(caseload, weekly, severity, words):
+    load = caseload(
+        ratings=weekly("C01", "2026-07-06", [7] * 4), incidents=[incident("C01", "2026-07-07", severity)]
+    )
+    assert of(load).sentences[0].startswith("1 incident was recorded over 4 occasions")
+    assert of(load).sentences[0].endswith(f"), {words}.")
+
+
 def test_an_occasion_is_a_child_on_a_day_wherever_it_was_recorded(caseload, weekly):
     ratings = [
         *weekly("C01", "2026-07-06", [7, 8], ladder="net"),

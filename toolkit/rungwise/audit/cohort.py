@@ -12,6 +12,7 @@ import numpy as np
 
 from rungwise.audit.quarter import Quarter
 from rungwise.series.caseload import Caseload
+from rungwise.series.planned import FEAR
 from rungwise.tables.level_1 import usual_rater
 from rungwise.tables.table import Table
 
@@ -41,7 +42,7 @@ STAGES = {
     "few_baseline": ("due", "Too few baseline occasions"),
     "few_exposure": ("due", "Too few exposure occasions"),
     "too_few": ("due", "Ratings too few or too alike for any change to show"),
-    "outcome_unclear": ("due", "Several outcomes rated and none is fear: not known which to judge"),
+    "outcome_unclear": ("due", "Several outcomes or probe steps: not known which to judge by"),
     "judged": ("judged", "Outcome judged"),
 }
 IN_PROGRESS = ("in_baseline", "running")
@@ -52,7 +53,6 @@ DUE_BY = {
     "left_early": "left before the horizon",
 }
 GOALS_MET = "goals_met"
-FEAR = "fear"
 AFTER_EXPOSURE = ("maintenance", "follow_up")
 
 
@@ -175,33 +175,36 @@ def planned_ratings(caseload: Caseload) -> pd.DataFrame:
     """Give the planned ratings of all children: child_id, ladder_id, day, phase, declined, usable.
 
     Of a child with several outcomes, the ratings of fear where there are any; of a series rated by
-    several kinds of rater, those of the usual one: the ratings that the child's answer rests on.
+    several kinds of rater, those of the usual one; of several probe steps, those of the primary one;
+    no ratings of ladders that are only probed. These are the ratings that the child's answer rests on.
     """
     import pandas as pd
 
-    table = caseload.tables.get("ratings")
-    if table is None:
-        return pd.DataFrame(columns=["child_id", "ladder_id", "day", "phase", "declined", "usable"])
-    fear = table["outcome"] == FEAR
-    if not fear.all():
-        rated_for_fear = set(table["child_id"][fear])
-        table = table.where(fear | ~_among(table["child_id"], rated_for_fear))
-    declined = table["declined"].astype(bool)
+    planned = caseload.planned
+    fear = planned["outcome"] == FEAR
+    rated_for_fear = set(planned["child_id"][fear])
+    keep = planned["trained"].astype(bool) & (fear | ~_among(planned["child_id"], rated_for_fear))
+    planned = planned.where(keep)
+    declined = planned["declined"].astype(bool)
     ratings = pd.DataFrame(
         {
-            "child_id": table["child_id"],
-            "ladder_id": [ladder or "" for ladder in table["ladder_id"]],
-            "day": table["date"],
-            "phase": table["phase"],
+            "child_id": planned["child_id"],
+            "ladder_id": [ladder or "" for ladder in planned["ladder_id"]],
+            "day": planned["date"].astype("datetime64[D]"),
+            "phase": planned["phase"],
             "declined": declined,
-            "usable": declined | ~np.isnan(table["rating"]),
-            "outcome": table["outcome"],
-            "rater": [kind or "" for kind in table["rated_by"]],
+            "usable": declined | ~np.isnan(planned["rating"].astype(float)),
+            "outcome": planned["outcome"],
+            "rater": [kind or "" for kind in planned["rated_by"]],
+            "primary": planned["primary"].astype(bool),
         }
     )
-    return ratings.loc[
-        _by_usual_rater(ratings), ["child_id", "ladder_id", "day", "phase", "declined", "usable"]
-    ]
+    keys = ["child_id", "ladder_id", "outcome"]
+    if not ratings["primary"].all():
+        any_primary = ratings.groupby(keys)["primary"].transform("any")
+        ratings = ratings[ratings["primary"] | ~any_primary].reset_index(drop=True)
+    columns = ["child_id", "ladder_id", "day", "phase", "declined", "usable"]
+    return ratings.loc[_by_usual_rater(ratings), columns]
 
 
 def _among(entries: np.ndarray, wanted: set[str]) -> np.ndarray:
@@ -220,6 +223,15 @@ def _by_usual_rater(ratings: pd.DataFrame) -> np.ndarray:
     for _, raters in ratings[mixed].groupby(keys, sort=False)["rater"]:
         usual[raters.index] = raters == (usual_rater([kind or None for kind in raters]) or "")
     return usual
+
+
+def _only_probed(caseload: Caseload) -> set[tuple[str, str]]:
+    """Child and ladder of the ladders that are probed and never practiced."""
+    planned = caseload.planned
+    ladders = [ladder or "" for ladder in planned["ladder_id"]]
+    pairs = list(zip(planned["child_id"].tolist(), ladders, planned["trained"].tolist(), strict=True))
+    trained = {(child, ladder) for child, ladder, practiced in pairs if practiced}
+    return {(child, ladder) for child, ladder, _ in pairs} - trained
 
 
 def courses(caseload: Caseload, as_of: date) -> tuple[Course, ...]:
@@ -358,8 +370,11 @@ def _phase_starts(
     covered = set()
     phases: Table | None = caseload.tables.get("phases")
     if phases is not None:
+        only_probed = _only_probed(caseload)
         for i in np.flatnonzero(phases["starts_on"] <= cut):
             child, ladder = phases["child_id"][i], phases["ladder_id"][i] or ""
+            if (child, ladder) in only_probed:
+                continue
             covered.add((child, ladder))
             day = phases["starts_on"][i].item()
             starts.setdefault(child, []).append((day, ladder, phases["phase"][i], "phases"))

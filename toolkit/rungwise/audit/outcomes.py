@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import DUE_BY, FEAR, Course, censored
+from rungwise.audit.cohort import DUE_BY, Course, censored
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.caseload import Caseload
+from rungwise.series.planned import FEAR
 from rungwise.single_case.child_answer import ChildAnswer, child_answers
 from rungwise.single_case.verdict import FELL, VERDICTS
 
@@ -63,7 +64,7 @@ def judge(
     """
     known = censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})
     rated = [course.child_id for course in due if course.n_baseline + course.n_exposure]
-    outcomes = {child: outcome_of(known.outcomes(child)) for child in rated}
+    outcomes = {child: _clear_outcome(known, child) for child in rated}
     answers: dict[str, ChildAnswer] = {}
     clear = [child for child, outcome in outcomes.items() if outcome]
     for start in range(0, len(clear), TOGETHER):
@@ -73,6 +74,21 @@ def judge(
         if progress is not None:
             progress(len(answers), len(clear))
     return tuple(_judged(course, answers.get(course.child_id), outcomes) for course in due)
+
+
+def _clear_outcome(known: Caseload, child: str) -> str:
+    """Give the outcome a child is judged by; ``""`` where it, or the probe step, is not clear."""
+    outcome = outcome_of(known.outcomes(child))
+    if not outcome:
+        return ""
+    for ladder in known.ladders(child, outcome):
+        steps = known.probe_steps(child, ladder, outcome)
+        if len(steps) > 1:
+            try:
+                known.series(child, ladder, outcome)
+            except ValueError:
+                return ""
+    return outcome
 
 
 def _judged(course: Course, answer: ChildAnswer | None, outcomes: Mapping[str, str]) -> Outcome:

@@ -201,6 +201,8 @@ def _sentences(incidents: pd.DataFrame, occasions: int) -> tuple[str, ...]:
     if not len(incidents):
         return (f"No incident was recorded {over} (per {PER_OCCASIONS} occasions, {interval}).",)
     of_them = f"{serious} of them serious" if serious else "none of them serious"
+    if len(incidents) == 1:
+        of_them = "serious" if serious else "not serious"
     return (
         f"{count_of(len(incidents), 'incident was', 'incidents were')} recorded {over}: "
         f"{format_number(rate.value)} per {PER_OCCASIONS} ({interval}), {of_them}.",
