@@ -4,7 +4,8 @@
 
 Series of 8 + 20 whole ratings from 0 to 10 unless stated. Ours and the other are timed in turn, several
 times over; the median ratio is printed with its range. One-at-a-time routines are timed on few series
-and compared per series. Run with OMP_NUM_THREADS=1: all times are of one thread. Before a ratio is printed the two are compared, and a difference ends the run.
+and compared per series. Run with OMP_NUM_THREADS=1: all times are of one thread. Before a ratio is
+printed the two are compared, and a difference ends the run.
 """
 
 from __future__ import annotations

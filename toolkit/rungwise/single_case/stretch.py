@@ -82,11 +82,23 @@ def alternates(batch: SeriesBatch) -> np.ndarray:
 
 
 def flush_left(columns: np.ndarray, keep: np.ndarray) -> np.ndarray:
-    """Move the entries to keep to the left of each row, in order, and fill up with NaN."""
+    """Move the entries to keep to the left of each row, in order, and fill up with NaN.
+
+    Where everything is kept the columns themselves come back: not to be written to.
+    """
+    if keep.all():
+        return columns.astype(float, copy=False)
     kept = np.where(keep, columns, np.nan)
     if (keep[:, 1:] <= keep[:, :-1]).all():
         return kept
     return np.take_along_axis(kept, np.argsort(~keep, axis=1, kind="stable"), axis=1)
+
+
+def distinct_rows(columns: np.ndarray) -> np.ndarray:
+    """Give the first row alone if all rows are equal, as the times of a simulated batch are."""
+    if len(columns) and (columns.strides[0] == 0 or (columns == columns[:1]).all()):
+        return columns[:1]
+    return columns
 
 
 def row_medians(columns: np.ndarray, n: np.ndarray) -> np.ndarray:

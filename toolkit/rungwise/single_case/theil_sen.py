@@ -18,6 +18,7 @@ from rungwise.single_case.stretch import (
     Stretch,
     at_rank,
     batch_for,
+    distinct_rows,
     flush_left,
     median_of_sorted,
     row_medians,
@@ -190,8 +191,7 @@ def theil_sen(
 
 def _sorted_slopes(y: np.ndarray, t: np.ndarray) -> np.ndarray:
     """Give all pairwise slopes of each row in order, NaN at the end for pairs that have none."""
-    # A simulated batch repeats one row of times: then one row of gaps serves all.
-    gaps = _differences(t[:1] if (t == t[:1]).all() else t)
+    gaps = _differences(distinct_rows(t))
     gaps[gaps == 0] = np.nan
     slopes = _differences(y)
     slopes /= gaps
@@ -234,8 +234,8 @@ def _half_widths(
     normal = np.full(len(n), interval == "normal")
     half_width = np.full(len(n), np.nan)
     slopes = n * (n - 1) // 2
-    ordered = np.sort(t, axis=1)
-    tied = (ordered[:, 1:] == ordered[:, :-1]).any(axis=1)
+    ordered = np.sort(distinct_rows(t), axis=1)
+    tied = np.broadcast_to((ordered[:, 1:] == ordered[:, :-1]).any(axis=1), len(n))
     for r in np.flatnonzero(tied):
         sizes = _tie_sizes(t[r, : n[r]])
         slopes[r] -= np.sum(sizes * (sizes - 1)) // 2
