@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -34,26 +35,24 @@ def missing_counts(caseload: Caseload) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``child_id, ladder_id, outcome, phase, planned, rated, declined, missing, share_missing``,
-        for the kind of rater each answer rests on.
+        ``child_id, ladder_id, probe_step, outcome, phase, planned, rated, declined, missing,
+        share_missing``, for the kind of rater each series rests on.
     """
     import pandas as pd
 
-    columns = ["child_id", "ladder_id", "outcome", "phase", "planned", "rated", "declined", "missing"]
     rows = []
-    for child in caseload.children:
-        for outcome in caseload.outcomes(child):
-            for ladder in caseload.ladders(child, outcome):
-                series = caseload.series(child, ladder, outcome)
-                for phase in PHASES:
-                    here = series.phases == phase
-                    if here.any():
-                        rated = int(np.sum(~np.isnan(series.values[here])))
-                        declined = int(np.sum(series.declined[here]))
-                        planned = int(np.sum(here))
-                        gone = planned - rated - declined
-                        rows.append((child, ladder, outcome, phase, planned, rated, declined, gone))
-    frame = pd.DataFrame(rows, columns=columns)
+    for child, ladder, outcome, step in _series_of(caseload):
+        series = caseload.series(child, ladder, outcome, probe_step=step)
+        for phase in PHASES:
+            here = series.phases == phase
+            if here.any():
+                rated = int(np.sum(~np.isnan(series.values[here])))
+                declined = int(np.sum(series.declined[here]))
+                planned = int(np.sum(here))
+                where = (child, ladder, np.nan if step is None else step, outcome, phase)
+                rows.append((*where, planned, rated, declined, planned - rated - declined))
+    columns = ("child_id", "ladder_id", "probe_step", "outcome", "phase", "planned", "rated", "declined")
+    frame = pd.DataFrame(rows, columns=[*columns, "missing"])
     frame["share_missing"] = frame["missing"] / frame["planned"]
     return frame
 
@@ -248,6 +247,14 @@ def headline_bounds(
             f"{count + not_judged} of {everybody}"
         )
     return HeadlineBounds(observed, worst, best, sentence + ".")
+
+
+def _series_of(caseload: Caseload) -> Iterator[tuple[str, str, str, float | None]]:
+    for child in caseload.children:
+        for outcome in caseload.outcomes(child):
+            for ladder in caseload.ladders(child, outcome):
+                for step in caseload.probe_steps(child, ladder, outcome) or (None,):
+                    yield child, ladder, outcome, step
 
 
 def _last_rating_before(series: PhaseSeries) -> tuple[np.ndarray, np.ndarray]:

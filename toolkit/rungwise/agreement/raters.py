@@ -176,14 +176,19 @@ class RaterEffects:
 
 
 def rater_effects(
-    caseload: Caseload, child_id: str, ladder_id: str | None = None, outcome: str | None = None
+    caseload: Caseload,
+    child_id: str,
+    ladder_id: str | None = None,
+    outcome: str | None = None,
+    *,
+    probe_step: float | None = None,
 ) -> RaterEffects:
     """Give Tau by each kind of rater of one planned series, and say when one stands alone.
 
     Parameters
     ----------
     caseload : Caseload
-    child_id, ladder_id, outcome
+    child_id, ladder_id, outcome, probe_step
         As in `Caseload.series`.
 
     Returns
@@ -195,11 +200,11 @@ def rater_effects(
     ValueError
         As `Caseload.series`.
     """
-    kinds = caseload.raters(child_id, ladder_id, outcome)
-    return compare_effects(
-        {kind or UNSAID: caseload.series(child_id, ladder_id, outcome, rated_by=kind) for kind in kinds},
-        alpha=caseload.practice.alpha,
-    )
+    series = {
+        kind or UNSAID: caseload.series(child_id, ladder_id, outcome, probe_step=probe_step, rated_by=kind)
+        for kind in caseload.raters(child_id, ladder_id, outcome, probe_step)
+    }
+    return compare_effects(series, alpha=caseload.practice.alpha)
 
 
 def compare_effects(series: Mapping[str, PhaseSeries], *, alpha: float = 0.05) -> RaterEffects:
