@@ -67,7 +67,7 @@ def test_the_comparison_is_with_the_last_quarter_that_has_children(run):
     p = fisher_exact([[6, 0], [1, 5]]).pvalue
     assert p < 0.05
     assert sentence == (
-        "In 2026Q1 it fell in 1 of 6 (17%): a difference that chance alone would seldom make "
+        "In 2026Q1 fear fell in 1 of 6 (17%): a difference that chance alone would seldom make "
         f"(exact p = .{round(p * 1000):03d})."
     )
     (calm,) = compared(history(run({"2026Q2": (3, 3), "2026Q3": (4, 2)}), Q3))

@@ -51,7 +51,7 @@ def test_the_audit_reads_trials_as_it_reads_ratings(folder):
     assert children.loc["C01", ["n_baseline", "n_exposure"]].tolist() == [5, 12]
     assert children["stage"].tolist() == ["judged", "judged"]
     assert audit.quality.level == 3
-    assert audit.told.answer.startswith("Fear fell in 2 of the 2 children judged in 2026Q3")
+    assert audit.told.answer.startswith("Fear fell in both children judged in 2026Q3")
 
 
 def test_incidents_are_set_against_sessions_and_hours(folder):

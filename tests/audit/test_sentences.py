@@ -50,8 +50,8 @@ def test_the_answer_is_one_sentence_with_its_uncertainty_after_it(outcome):
         "baseline may explain it, or is too short to say."
     )
     assert found.first_page[0] == (
-        "The outcome was due for 13 of the 16 children with an open program; every one of them could be "
-        "judged."
+        "The outcome was due for 13 of the 16 children with an open program, and every one of them could "
+        "be judged."
     )
 
 
@@ -62,15 +62,23 @@ BEYOND = "it fell beyond where the baseline was heading."
 @pytest.mark.parametrize(
     ("codes", "ending"),
     [
-        ({"fell_beyond_baseline": 2, "rose": 1}, f"In all 2 {BEYOND}"),
+        ({"fell_beyond_baseline": 2, "rose": 1}, f"In both {BEYOND}"),
         ({"fell_beyond_baseline": 1, "rose": 1}, f"In that child {BEYOND}"),
         ({"fell_short_baseline": 1, "rose": 1}, f"In that child {EXPLAINED}"),
-        ({"fell_short_baseline": 2, "rose": 1}, f"In all 2 {EXPLAINED}"),
+        ({"fell_short_baseline": 2, "rose": 1}, f"In both {EXPLAINED}"),
         ({"rose": 2}, "(95% interval)."),
     ],
 )
 def test_what_the_baseline_explains_is_said_apart(outcome, codes, ending):
     assert told(group(outcome, **codes)).uncertainty.endswith(ending)
+
+
+def test_all_is_said_as_all(outcome):
+    found = told(group(outcome, fell_beyond_baseline=3))
+    assert found.answer == "Fear fell in all 3 children judged in 2026Q3."
+    assert found.first_page[0].startswith(
+        "The outcome was due for all 3 children with an open program, and"
+    )
 
 
 def test_one_child_is_not_spoken_of_in_percent(outcome):
@@ -112,7 +120,10 @@ def test_nothing_judged_although_due(outcome):
         "Nothing can be said about outcomes in 2026Q3: 2 outcomes were due, and too little was recorded to "
         "judge any."
     )
-    assert found.first_page[0].endswith("; 2 could not be judged, for want of any usable rating.")
+    assert found.first_page[0] == (
+        "The outcome was due for both children with an open program; none of them could be judged, for "
+        "want of any usable rating."
+    )
 
 
 def test_losses_are_counted_by_reason_and_could_change_the_picture(outcome):

@@ -163,6 +163,7 @@ def audit_quarter(
     quarters = history(every, which, confidence)
     incidents = safety(caseload, group)
     actions = actions_table(caseload, which, group.as_of)
+    words = words_for(outcomes)
     return Audit(
         label=caseload.practice.label,
         quarter=which,
@@ -178,7 +179,7 @@ def audit_quarter(
             rows_set_aside=caseload.report.rows_set_aside,
             level=caseload.level,
             false_discovery=false_discovery(outcomes, caseload.practice.alpha),
-            before=compared(quarters, words_for(outcomes).better),
+            before=compared(quarters, f"{words.subject} {words.better}"),
             standards=standards_sentence(standards),
             safety=incidents.sentences,
             actions=read_back(actions, which, recorded="actions" in caseload.tables),
@@ -309,8 +310,12 @@ def _cautions(outcomes: Iterable[Outcome], headline: Estimate) -> tuple[str, ...
     for answer in judged:
         for sentence in dict.fromkeys(answer.cautions):
             counts[sentence] = counts.get(sentence, 0) + 1
-    of_children = [
-        f"{sentence} ({'All' if count == len(judged) else f'{count} of'} {len(judged)} children judged.)"
-        for sentence, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-    ]
-    return (*headline.cautions, *of_children)
+    cautions = [] if not judged else [f"About the mean NAP: {_small(entry)}" for entry in headline.cautions]
+    for sentence, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        share = f" ({'All' if count == len(judged) else f'{count} of'} {len(judged)} children judged.)"
+        cautions.append(sentence + (share if len(judged) > 1 else ""))
+    return tuple(cautions)
+
+
+def _small(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:]

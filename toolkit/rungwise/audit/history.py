@@ -78,8 +78,10 @@ def history(outcomes: Sequence[Outcome], quarter: Quarter, confidence: float = 0
     return table.assign(**_chart(table))
 
 
-def compared(table: pd.DataFrame, verb: str = "fell") -> tuple[str, ...]:
+def compared(table: pd.DataFrame, what: str = "fear fell") -> tuple[str, ...]:
     """Say how this quarter differs from the last one before it in which children were judged.
+
+    `what` is the outcome counted, as a subject and its verb.
 
     The p-value is Fisher's exact one; with few children almost any difference could be chance.
     """
@@ -98,7 +100,7 @@ def compared(table: pd.DataFrame, verb: str = "fell") -> tuple[str, ...]:
     )
     how = "chance alone would seldom make" if p < 0.05 else "chance alone could well make"
     return (
-        f"In {last['quarter']} it {verb} in {last['fell']} of {last['judged']} "
+        f"In {last['quarter']} {what} in {last['fell']} of {last['judged']} "
         f"({percent(last['share'])}): a difference that {how} (exact p {format_p(p)}).",
     )
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rungwise.audit.cohort import Cohort
 from rungwise.audit.outcomes import Outcome
 from rungwise.audit.quality import LEVELS
-from rungwise.audit.wording import day_words, listed, percent
+from rungwise.audit.wording import day_words, every, listed, percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of
 
@@ -121,7 +121,7 @@ def tell(
             *before,
             *_left_early(words, beside, outcomes),
             *standards,
-            *safety,
+            *(safety if totals["open"] else ()),
             *_to_discuss(totals, to_discuss),
             *actions,
             _set_aside(rows_set_aside),
@@ -149,6 +149,8 @@ def _judged(cohort: Cohort, words: Words, count: dict[str, int], judged: int) ->
     if judged == 1:
         way = next(way for code, way in ways.items() if many[code])
         return f"{subject} {way} in the one child judged in {cohort.quarter}."
+    if many["fell"] == judged:
+        return f"{subject} {words.better} in {every(judged)} children judged in {cohort.quarter}."
     first = f"{words.better} in {many['fell']} of the {judged} children judged in {cohort.quarter}"
     others = [f"{way} in {many[code]}" for code, way in ways.items() if code != "fell" and many[code]]
     return f"{subject} {listed([first, *others])}."
@@ -166,11 +168,11 @@ def _uncertainty(words: Words, count: dict[str, int], shares: pd.DataFrame, conf
     if not fell:
         return sentence
     if beyond == fell:
-        which = f"In {'that child' if fell == 1 else f'all {fell}'}"
+        which = f"In {'that child' if fell == 1 else every(fell)}"
         return f"{sentence} {which} it {words.better} beyond where the baseline was heading."
     rest = "the baseline may explain it, or is too short to say"
     if not beyond:
-        which = "that child" if fell == 1 else f"all {fell}"
+        which = "that child" if fell == 1 else every(fell)
         return f"{sentence} In {which} {rest}."
     return (
         f"{sentence} In {beyond} of the {fell} it {words.better} beyond where the baseline was heading; in "
@@ -185,7 +187,11 @@ def _nothing_judged(cohort: Cohort, losses: dict[str, int], totals: dict[str, in
     if losses["quarter_not_begun"]:
         return f"{quarter} has not begun: it runs from {quarter.days}. There is nothing to audit yet."
     if not totals["open"]:
-        return f"No program was open in {quarter} ({quarter.days}), so there is nothing to judge."
+        closed = f"No program was open in {quarter} ({quarter.days})"
+        began = [course.began_on for course in cohort.courses if course.began_on is not None]
+        if began and losses["began_later"] == totals["known"]:
+            return f"{closed}; the first began on {day_words(min(began))}."
+        return f"{closed}, so there is nothing to judge."
     if totals["due"]:
         were = "outcome was" if totals["due"] == 1 else "outcomes were"
         return (
@@ -214,13 +220,19 @@ def _running(cohort: Cohort) -> list[str]:
 def _due(losses: dict[str, int], totals: dict[str, int]) -> list[str]:
     if not totals["due"]:
         return []
-    sentence = (
-        f"The outcome was due for {totals['due']} of the {totals['open']} children with an open program"
+    due, open_, judged = totals["due"], totals["open"], totals["judged"]
+    whose = (
+        f"{due} of the {open_} children"
+        if due < open_
+        else f"{every(due)} {'child' if due == 1 else 'children'}"
     )
-    if totals["judged"] == totals["due"]:
-        return [f"{sentence}; every one of them could be judged."]
+    sentence = f"The outcome was due for {whose} with an open program"
+    if judged == due:
+        return [f"{sentence}, and {'it' if due == 1 else 'every one of them'} could be judged."]
     reasons = {why: losses[code] for code, why in NOT_JUDGED.items() if losses[code]}
-    missing = f"{totals['due'] - totals['judged']} could not be judged"
+    missing = f"{due - judged} could not be judged"
+    if not judged:
+        missing = "it could not be judged" if due == 1 else "none of them could be judged"
     if len(reasons) == 1:
         return [f"{sentence}; {missing}, for {next(iter(reasons))}."]
     return [f"{sentence}; {missing}: {listed([f'{n} for {why}' for why, n in reasons.items()])}."]

@@ -57,3 +57,14 @@ def listed(parts: list[str]) -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def every(number: int) -> str:
+    """Say "all" of a number the way people do.
+
+    Examples
+    --------
+    >>> every(1), every(2), every(7)
+    ('the one', 'both', 'all 7')
+    """
+    return {1: "the one", 2: "both"}.get(number, f"all {number}")
