@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from itertools import islice
 
+from rungwise.tables import bulk
 from rungwise.tables.findings import Findings
-from rungwise.tables.grid import Grid
+from rungwise.tables.grid import Columns, Grid
 from rungwise.tables.identity import shown
 from rungwise.tables.problems import SetAside
 
@@ -51,14 +54,23 @@ def read_text(content: bytes, source: str, findings: Findings) -> str | None:
 
 
 def grid_of(
-    text: str, source: str, name: str, known: Callable[[Sequence[str]], int], findings: Findings
+    text: str,
+    source: str,
+    name: str,
+    known: Callable[[Sequence[str]], int],
+    findings: Findings,
+    content: bytes = b"",
 ) -> Grid:
     """Split a text into rows of cells, with the delimiter that makes most headers known.
 
     Parameters
     ----------
+    text, source, name : str
     known : callable
         Number of known column names in a row of cells.
+    findings : Findings
+    content : bytes, optional
+        The file as it is, for reading it in bulk if it is large and plain.
     """
     head = text[:SAMPLE].splitlines(keepends=True)[:40]
     first = 0
@@ -76,8 +88,20 @@ def grid_of(
         source,
         name,
         _records(text, first, delimiter, source, findings),
-        decimal_comma=delimiter != ",",
+        decimal_comma=delimiter == ";",
+        bulk=_bulk(content, delimiter) if not first else None,
     )
+
+
+def _bulk(content: bytes, delimiter: str) -> Callable[[int, Sequence[str]], Columns | None] | None:
+    plain = b'"' not in content and b"\r" not in content.replace(b"\r\n", b"")
+    if len(content) < bulk.WORTH_IT or content.startswith(b"\xef\xbb\xbf") or not plain:
+        return None
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return None
+    return partial(bulk.read_bulk, content, delimiter)
 
 
 def _fit(head: Sequence[str], delimiter: str, known: Callable[[Sequence[str]], int]) -> tuple[int, int]:
@@ -147,25 +171,7 @@ def _swallows(lines: _Lines, start: int, delimiter: str, width: int) -> bool:
 
 def _lines(text: str) -> Iterator[str]:
     """Give the lines of a text at ends of line alone, not at the rarer marks `splitlines` knows."""
-    start = 0
-    while start < len(text):
-        end = text.find("\n", start) + 1
-        if not end:
-            end = len(text)
-        line = text[start:end]
-        start = end
-        if "\r" in line:
-            yield from _returns(line)
-        else:
-            yield line
-
-
-def _returns(line: str) -> Iterator[str]:
-    body = line[:-2] if line.endswith("\r\n") else line
-    if "\r" not in body:
-        yield line
-        return
-    yield from line.splitlines(keepends=True)
+    return iter(io.StringIO(text, newline=""))
 
 
 def _binary(text: str) -> bool:

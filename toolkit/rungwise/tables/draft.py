@@ -12,6 +12,7 @@ from rungwise.basis.page_numbers import count_of
 from rungwise.tables.cells import Parsed, empty_values, parse
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import TextColumn
+from rungwise.tables.groups import grouped
 from rungwise.tables.identity import HIDDEN, code_identity, shown
 from rungwise.tables.problems import SetAside
 from rungwise.tables.rules import RULES
@@ -63,6 +64,7 @@ class Draft:
         self.sources = np.repeat(np.array([part.source for part in parts], dtype=object), sizes)
         self.bad = np.zeros(total, dtype=bool)
         self.codes: dict[int, list[str]] = {}
+        self._groups: dict[tuple[str, ...], np.ndarray] = {}
         self.values: dict[str, np.ndarray] = {}
         self.blank: dict[str, np.ndarray] = {}
         self.signals: dict[str, np.ndarray] = {}
@@ -168,9 +170,17 @@ class Draft:
                     cells,
                 )
             )
+        if not self.bad.any():
+            return Table(self.name, self.values, self.rows, self.sources)
         sound = self.sound
         columns = {name: values[sound] for name, values in self.values.items()}
         return Table(self.name, columns, self.rows[sound], self.sources[sound])
+
+    def grouped(self, *names: str) -> np.ndarray:
+        """Number the distinct combinations of some columns; kept, so their values must be final."""
+        if names not in self._groups:
+            self._groups[names] = grouped([self.values[name] for name in names])
+        return self._groups[names]
 
     def _shown(self, name: str, index: int) -> str:
         """Give what stands in a cell as a report may show it."""

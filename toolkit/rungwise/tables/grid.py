@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
 import numpy as np
+
+from rungwise.tables.groups import Places
 
 CHUNK = 20_000
 
@@ -25,12 +27,16 @@ class Grid:
         Row number (from 1, blank rows counted) and the texts of its cells.
     decimal_comma : bool
         True where commas cannot separate columns, so that they are decimal points.
+    bulk : callable, optional
+        Gives all rows below row number `skip` at once, for large files whose rows are all alike;
+        None from it means that they are not, and that `records` must be read.
     """
 
     source: str
     name: str
     records: Iterable[tuple[int, Sequence[str]]]
     decimal_comma: bool = False
+    bulk: Callable[[int, Sequence[str]], Columns | None] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,14 +96,6 @@ class Columns:
         return Columns(self.rows[mask], columns, self.overlong)
 
 
-class _Places(dict[str, int]):
-    """Numbers each text on first sight."""
-
-    def __missing__(self, text: str) -> int:
-        self[text] = place = len(self)
-        return place
-
-
 def gather(records: Iterator[tuple[int, Sequence[str]]], headers: Sequence[str]) -> Columns:
     """Gather rows into columns, each distinct text kept once; wholly blank rows are left out.
 
@@ -105,7 +103,7 @@ def gather(records: Iterator[tuple[int, Sequence[str]]], headers: Sequence[str])
     bytes a cell, not with the text of the file.
     """
     width = len(headers)
-    places = [_Places() for _ in headers]
+    places = [Places() for _ in headers]
     parts: list[list[np.ndarray]] = [[] for _ in headers]
     rows: list[np.ndarray] = []
     overlong: list[tuple[int, str]] = []

@@ -3,8 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+
+# Largest number of combinations that whole numbers of 64 bits can count apart.
+ROOM = 2**62
+
+
+class Places(dict[Any, int]):
+    """Numbers each entry on first sight.
+
+    Examples
+    --------
+    >>> places = Places()
+    >>> places["b"], places["a"], places["b"]
+    (0, 1, 0)
+    """
+
+    def __missing__(self, entry: Any) -> int:
+        self[entry] = place = len(self)
+        return place
 
 
 def coded(values: np.ndarray) -> np.ndarray:
@@ -15,27 +34,47 @@ def coded(values: np.ndarray) -> np.ndarray:
     >>> coded(np.array(["b", None, "b"], dtype=object)).tolist()
     [0, 1, 0]
     """
-    if values.dtype == object:
-        places: dict[object, int] = {}
-        return np.fromiter(
-            (places.setdefault(entry, len(places)) for entry in values.tolist()), np.int64, len(values)
-        )
-    return np.unique(values, return_inverse=True)[1].reshape(-1).astype(np.int64)
+    return grouped([values])
 
 
 def grouped(columns: Sequence[np.ndarray]) -> np.ndarray:
-    """Number the distinct combinations of several columns.
+    """Number the distinct combinations of several columns, without gaps.
 
     Examples
     --------
     >>> grouped([np.array([1.0, 1.0, 2.0]), np.array(["a", "a", "a"], dtype=object)]).tolist()
     [0, 0, 1]
     """
-    combined = coded(columns[0])
+    combined, most = _numbered(columns[0])
     for column in columns[1:]:
-        more = coded(column)
-        combined = coded(combined * (int(more.max(initial=0)) + 1) + more)
-    return combined
+        more, width = _numbered(column)
+        if most * width >= ROOM:
+            combined, most = _dense(combined)
+        combined = combined * width + more
+        most *= width
+    return _dense(combined)[0]
+
+
+def _numbered(column: np.ndarray) -> tuple[np.ndarray, int]:
+    """Give whole numbers that tell the entries of a column apart, and a bound above them all."""
+    if column.dtype == object:
+        places = Places()
+        codes = np.fromiter(map(places.__getitem__, column.tolist()), np.int64, len(column))
+        return codes, max(len(places), 1)
+    if column.dtype.kind == "M":
+        days = column.astype(np.int64)
+        missing = np.isnat(column)
+        if missing.all():
+            return np.zeros(len(column), dtype=np.int64), 1
+        low = int(days[~missing].min())
+        codes = np.where(missing, 0, days - low + 1)
+        return codes, int(codes.max()) + 1
+    return _dense(column)
+
+
+def _dense(values: np.ndarray) -> tuple[np.ndarray, int]:
+    found, codes = np.unique(values, return_inverse=True)
+    return codes.reshape(-1).astype(np.int64), max(len(found), 1)
 
 
 def firsts(groups: np.ndarray) -> np.ndarray:

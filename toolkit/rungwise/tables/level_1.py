@@ -9,7 +9,7 @@ import numpy as np
 
 from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Draft
-from rungwise.tables.groups import coded, firsts, grouped, in_order
+from rungwise.tables.groups import firsts, grouped, in_order
 from rungwise.tables.practice import Practice, Scale
 
 ONE_CHILD = "child"
@@ -200,7 +200,7 @@ def _inside_program(draft: Draft, children: Draft) -> None:
     """What is recorded for a child lies between entry and end of the program."""
     sound = children.sound
     codes = children.values["child_id"][sound].tolist()
-    child = coded(draft.values["child_id"])
+    child = draft.grouped("child_id")
     first = firsts(child)
     bounds = []
     for name in ("entered_on", "ended_on"):
@@ -219,7 +219,11 @@ def _inside_program(draft: Draft, children: Draft) -> None:
 
 
 def phases_by_start(
-    values: Mapping[str, np.ndarray], phases: Mapping[str, np.ndarray], sound: np.ndarray | None = None
+    values: Mapping[str, np.ndarray],
+    phases: Mapping[str, np.ndarray],
+    sound: np.ndarray | None = None,
+    *,
+    pairs: np.ndarray | None = None,
 ) -> np.ndarray:
     """Give the phase of every row by the table of phase starts; None where it does not say.
 
@@ -234,6 +238,8 @@ def phases_by_start(
         Columns of the table `phases`.
     sound : ndarray of bool, optional
         Rows of `phases` that count; default all.
+    pairs : ndarray of int, optional
+        Groups of the rows asked about by child and ladder, if they are known already.
     """
     usable = ~np.isnat(phases["starts_on"]) & (phases["phase"] != None)  # noqa: E711
     usable &= True if sound is None else sound
@@ -248,7 +254,7 @@ def phases_by_start(
     expected = np.full(len(values["date"]), None, dtype=object)
     if not len(expected):
         return expected
-    rows = grouped([values["child_id"], values["ladder_id"]])
+    rows = grouped([values["child_id"], values["ladder_id"]]) if pairs is None else pairs
     order = np.argsort(rows, kind="stable")
     for indices in np.split(order, np.flatnonzero(np.diff(rows[order])) + 1):
         child, ladder = values["child_id"][indices[0]], values["ladder_id"][indices[0]]

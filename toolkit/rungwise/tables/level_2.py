@@ -117,7 +117,7 @@ def _on_scale(draft: Draft, plans: Draft | None, practice: Practice) -> None:
         sound = plans.sound
         for child, ladder, low, high in zip(*(plans.values[name][sound] for name in columns), strict=True):
             own.setdefault((child, ladder), Scale(float(low), float(high)))
-    pairs = grouped([draft.values[name] for name in PAIR])
+    pairs = draft.grouped(*PAIR)
     first = firsts(pairs)
     scales = [
         own.get((child, ladder), practice.scales["fear"])
@@ -166,7 +166,7 @@ def _probes_as_planned(observations: Draft, plans: Draft | None) -> None:
     doubtful = set(zip(*(plans.values[name][plans.bad].tolist() for name in PAIR), strict=True))
     for child, ladder, step in zip(*(plans.values[n].tolist() for n in (*PAIR, "probe_step")), strict=True):
         planned.setdefault((child, ladder), set()).add(step)
-    trials = grouped([observations.values[name] for name in (*PAIR, "step")])
+    trials = observations.grouped(*PAIR, "step")
     first = firsts(trials)
     entries = list(
         zip(*(observations.values[name][first].tolist() for name in (*PAIR, "step")), strict=True)
@@ -189,7 +189,9 @@ def _probes_in_phases(observations: Draft, phases: Draft | None) -> None:
     if phases is None:
         _each_pair(observations, probes, "phase_unknown")
         return
-    phase = phases_by_start(observations.values, phases.values, phases.sound)
+    phase = phases_by_start(
+        observations.values, phases.values, phases.sound, pairs=observations.grouped(*PAIR)
+    )
     _each_pair(observations, probes & (phase == None), "phase_unknown")  # noqa: E711
     tried = observations.sound & (kind == "practice") & (observations.values["outcome"] != "declined")
     for index in np.flatnonzero(tried & (phase == "baseline")).tolist():

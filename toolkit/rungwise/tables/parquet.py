@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rungwise.tables.bulk import indices_of
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import Columns, TextColumn, letter_of, without_blank_rows
 from rungwise.tables.sheets import text_of
@@ -64,5 +65,5 @@ def _encoded(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]] | None:
     encoded = merged.dictionary_encode()
     texts = [text_of(value) for value in encoded.dictionary.to_pylist()]
     texts = ["" if text == "nan" and pa.types.is_floating(kind) else text for text in texts]
-    codes = encoded.indices.fill_null(len(texts)).to_numpy(zero_copy_only=False).astype(np.int32)
+    codes = indices_of(encoded.indices.fill_null(len(texts)))
     return codes, [*texts, ""]

@@ -78,7 +78,9 @@ def _parts(file: FileFound, inputs: list[InputFile], findings: Findings) -> Iter
     if kind == "text":
         text = read_text(content, file.name, findings)
         if text is not None:
-            grid = grid_of(text, file.name, file.path.stem, partial(known_columns, table=named), findings)
+            grid = grid_of(
+                text, file.name, file.path.stem, partial(known_columns, table=named), findings, content
+            )
             found = understand(grid, named, findings, sure=file.table is not None)
     elif kind == "parquet":
         from rungwise.tables.parquet import columns_of_parquet

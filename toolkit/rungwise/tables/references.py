@@ -8,7 +8,7 @@ import numpy as np
 
 from rungwise.tables.cells import nearest
 from rungwise.tables.draft import Draft
-from rungwise.tables.groups import firsts, grouped
+from rungwise.tables.groups import firsts
 from rungwise.tables.schema import ForeignKey
 
 
@@ -23,7 +23,7 @@ def check_references(drafts: Mapping[str, Draft]) -> None:
 
 def _hold(draft: Draft, key: ForeignKey, home: Draft) -> None:
     listed = set(zip(*(home.values[name].tolist() for name in key.reference), strict=True))
-    groups = grouped([draft.values[name] for name in key.fields])
+    groups = draft.grouped(*key.fields)
     first = firsts(groups)
     entries = list(zip(*(draft.values[name][first].tolist() for name in key.fields), strict=True))
     strange = np.array([_stated(entry) and entry not in listed for entry in entries], dtype=bool)

@@ -70,7 +70,9 @@ def understand(
         )
         return None
     _above(head, header, grid.source, findings)
-    columns = gather(chain(head[header.place + 1 :], records), names)
+    columns = grid.bulk(head[header.place][0], names) if grid.bulk else None
+    if columns is None:
+        columns = gather(chain(head[header.place + 1 :], records), names)
     return header.table, part_of(columns, described, grid.source, grid.decimal_comma, findings)
 
 
