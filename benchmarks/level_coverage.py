@@ -22,6 +22,7 @@ import numpy as np
 from rungwise.models.ar1_block import PRIOR_FALL
 from rungwise.models.gls import Ar1Fit, fit_ar1
 from rungwise.models.mixture import Mixture
+from rungwise.models.newey_west import fit_newey_west
 
 SEED = 20261004
 LENGTHS = ((3, 5), (5, 5), (5, 10), (5, 15), (8, 20), (10, 30))
@@ -45,11 +46,13 @@ def rows_of(design: grid.Design, rng: np.random.Generator, replications: int) ->
     n_a, n = design.n_baseline, values.shape[1]
     t = np.arange(n, dtype=float)
     phase = (t >= n_a) * 1.0
-    fit = fit_ar1(values, np.column_stack([np.ones(n), t, phase, phase * (t - n_a)]), t)
+    design_matrix = np.column_stack([np.ones(n), t, phase, phase * (t - n_a)])
+    fit = fit_ar1(values, design_matrix, t)
     usable = fit.reason == ""
     contrast = np.array([0, 0, 1, n - 1 - n_a], dtype=float)
     ways = {f"integrated, fall {fall:g}": reweighted(fit, contrast, fall) for fall in FALLS}
     ways["plug_in"] = fit.contrast(contrast, "plug_in")
+    ways["newey_west"] = fit_newey_west(values, design_matrix).contrast(contrast)
     rows = []
     for way, mixture in ways.items():
         some = slice(0, WIDTHS_FROM)

@@ -24,7 +24,7 @@ _STEP = 1e-3
 _MOST_STEPS = 80
 _STARTS = 4
 # A stationary point counts as an optimum when Newton's step would gain less than this ...
-_GAIN_LEFT = 1e-7
+_GAIN_LEFT = 1e-12
 # ... and the criterion bends down in no direction by more than this.
 _BEND_DOWN = -1e-4
 # Relative standard deviations below this are on the boundary.

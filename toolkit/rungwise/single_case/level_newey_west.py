@@ -23,12 +23,10 @@ from rungwise.single_case.level_model import (
     with_projection,
 )
 
-# Below this many occasions the tests reject far too often (benchmarks/level_coverage.py).
-FEWEST_FOR_TESTS = 50
-
+# Shares measured in benchmarks/level_coverage.py, over 8 to 40 occasions and autocorrelation 0 to .6, no trend.
 TOO_LIBERAL = (
-    f"Newey-West errors are too small in series of fewer than {FEWEST_FOR_TESTS} occasions: this test "
-    "finds changes that are not there."
+    "Newey-West errors are far too small in series of a child's length: where nothing happened, this "
+    "test finds an improvement in 11 to 25 of 100 simulated children instead of 2.5."
 )
 GAPS_IGNORED = "The gaps between occasions differ, and Newey-West errors treat them as equal."
 
@@ -73,7 +71,7 @@ def level_and_slope_newey_west(series: PhaseSeries, **options: Any) -> NeweyWest
     --------
     >>> series = PhaseSeries.from_phases([7, 8, 7, 8, 7], [6, 6, 5, 5, 4, 3, 3, 2, 2, 1], better="lower")
     >>> round(level_and_slope_newey_west(series).at_end.value, 1)
-    -6.4
+    -6.3
     """
     return level_and_slope_newey_west_batch(SeriesBatch.of(series), **options)[0]
 
@@ -140,7 +138,7 @@ def level_and_slope_newey_west_batch(
     with np.errstate(invalid="ignore"):
         uneven = np.nanmax(gaps, axis=1, initial=0) > np.nanmin(gaps, axis=1, initial=np.inf) * (1 + 1e-9)
     told = {
-        TOO_LIBERAL: (fit.n < FEWEST_FOR_TESTS) & (reasons == ""),
+        TOO_LIBERAL: reasons == "",
         GAPS_IGNORED: uneven & (reasons == ""),
     }
     told = {sentence: where for sentence, where in told.items() if where.any()}
