@@ -23,7 +23,7 @@ from rungwise.single_case.level_model import (
     with_projection,
 )
 
-# Shares measured in benchmarks/level_coverage.py, over 8 to 40 occasions and autocorrelation 0 to .6, no trend.
+# Shares measured in benchmarks/level_coverage.py: 8 to 40 occasions, autocorrelation 0 to .6, no trend.
 TOO_LIBERAL = (
     "Newey-West errors are far too small in series of a child's length: where nothing happened, this "
     "test finds an improvement in 11 to 25 of 100 simulated children instead of 2.5."
