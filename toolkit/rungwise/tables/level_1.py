@@ -16,6 +16,8 @@ ONE_CHILD = "child"
 PHASE_ORDER = {"baseline": 0, "exposure": 1, "maintenance": 2, "follow_up": 3}
 # A whole outcome is refused, not single ratings, when this many lie off the default scale.
 OFF_SCALE_SHARE, OFF_SCALE_COUNT = 0.25, 3
+# Phases in which a child may be seen after the program was closed.
+AFTERWARDS = ("maintenance", "follow_up")
 
 
 def check_rows(drafts: Mapping[str, Draft], practice: Practice) -> None:
@@ -39,7 +41,7 @@ def check_tables(drafts: Mapping[str, Draft]) -> None:
     if children is not None:
         for name in ("ratings", "observations", "sessions", "incidents"):
             if name in drafts:
-                _inside_program(drafts[name], children)
+                _inside_program(drafts[name], children, phases)
     if ratings is not None:
         if phases is not None:
             _phases_agree(ratings, phases)
@@ -196,8 +198,8 @@ def _entry_before_end(children: Draft) -> None:
         children.tell("end_before_entry", index, "ended_on", entered=str(entered[index]))
 
 
-def _inside_program(draft: Draft, children: Draft) -> None:
-    """What is recorded for a child lies between entry and end of the program."""
+def _inside_program(draft: Draft, children: Draft, phases: Draft | None) -> None:
+    """What is recorded for a child lies between entry and end of the program, or is a later check."""
     sound = children.sound
     codes = children.values["child_id"][sound].tolist()
     child = draft.grouped("child_id")
@@ -211,7 +213,18 @@ def _inside_program(draft: Draft, children: Draft) -> None:
     days = draft.values["date"]
     later = np.zeros(len(draft), dtype=bool)
     if "phase" in draft.values:
-        later = np.isin(draft.values["phase"].astype(str), ("maintenance", "follow_up"))
+        later = np.isin(draft.values["phase"].astype(str), AFTERWARDS)
+    elif phases is not None:
+        checks = phases.sound & np.isin(phases.values["phase"].astype(str), AFTERWARDS)
+        checked_from: dict[str, np.datetime64] = {}
+        for code, day in zip(
+            phases.values["child_id"][checks].tolist(), phases.values["starts_on"][checks], strict=True
+        ):
+            checked_from[code] = min(day, checked_from.get(code, day))
+        since = [
+            checked_from.get(code, np.datetime64("NaT", "D")) for code in draft.values["child_id"][first]
+        ]
+        later = days >= np.array(since, dtype="datetime64[D]")[child]
     for index in np.flatnonzero(draft.sound & (days < starts)).tolist():
         draft.tell("before_entry", index, "date", entered=str(starts[index]))
     for index in np.flatnonzero(draft.sound & (days > ends) & ~later).tolist():
