@@ -48,8 +48,10 @@ def test_distribution_and_p_equal_all_assignments(case):
     }
     for alternative in ALTERNATIVES:
         p, smallest, error = day_p(scores, kinds, observed, alternative)
-        assert p == pytest.approx(expected[alternative](observed), rel=1e-14)
-        assert smallest == pytest.approx(min(expected[alternative](int(at)) for at in values), rel=1e-14)
+        assert p == pytest.approx(expected[alternative](observed), rel=1e-14, abs=0)
+        assert smallest == pytest.approx(
+            min(expected[alternative](int(at)) for at in values), rel=1e-14, abs=0
+        )
         assert error == 0
 
 
@@ -86,7 +88,7 @@ def test_many_days_do_not_overflow():
     assert share.sum() == pytest.approx(1.0)
     assert float(np.sum(total * share)) == pytest.approx(0.0, abs=1e-9)
     p, _, _ = day_p(scores, np.array([200, 200]), 200, "improvement")
-    assert p == pytest.approx(1 / math.comb(400, 200), rel=1e-9)
+    assert p == pytest.approx(1 / math.comb(400, 200), rel=1e-9, abs=0)
 
 
 def test_unknown_alternative():

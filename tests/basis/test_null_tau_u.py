@@ -58,7 +58,7 @@ def test_p_is_the_share_of_all_orders(trend, one):
     for alternative in ALTERNATIVES:
         p, exact = tau_u_p(np.bincount(ratings), n_a, s, trend, alternative, times_a, times_b)
         assert exact
-        assert p == pytest.approx(expected[alternative], rel=1e-14)
+        assert p == pytest.approx(expected[alternative], rel=1e-14, abs=0)
     blocks = regressor_blocks(len(ratings[:n_a]), len(ratings) - n_a, trend, times_a, times_b)
     variance = trend_variance(np.bincount(ratings)[None], np.array([blocks]))[0]
     assert variance == pytest.approx(null.var(), abs=1e-9)
@@ -69,7 +69,7 @@ def test_one_baseline_occasion_has_no_trend_to_take_away():
     for s in range(-11, 12, 2):
         ours, _ = tau_u_p(counts, 1, s, "baseline")
         plain, _ = two_phase_p(counts[None], np.array([1]), np.array([s]))
-        assert ours == pytest.approx(plain[0], rel=1e-12)
+        assert ours == pytest.approx(plain[0], rel=1e-12, abs=0)
 
 
 def test_one_exposure_occasion_with_the_baseline_trend_is_a_trend():
@@ -78,7 +78,7 @@ def test_one_exposure_occasion_with_the_baseline_trend_is_a_trend():
     for s in range(-20, 21, 5):
         ours, _ = tau_u_p(counts, 11, s, "baseline", "improvement")
         plain, _ = trend_p(counts[None], np.array([s]), "improvement")
-        assert ours == pytest.approx(plain[0], rel=1e-12)
+        assert ours == pytest.approx(plain[0], rel=1e-12, abs=0)
 
 
 @pytest.mark.parametrize("trend", ["baseline", "exposure"])
@@ -109,12 +109,12 @@ def test_the_largest_numerator_keeps_its_relative_accuracy(n_a, n_b):
     largest = n_a * n_b + math.comb(n_a, 2)
     p, exact = tau_u_p(untied, n_a, largest, "baseline", "improvement")
     assert exact
-    assert p == pytest.approx(math.factorial(n_b) / math.factorial(n_a + n_b), rel=1e-9)
+    assert p == pytest.approx(math.factorial(n_b) / math.factorial(n_a + n_b), rel=1e-9, abs=0)
     p, _ = tau_u_p(untied, n_a, -largest, "baseline", "worsening")
-    assert p == pytest.approx(math.factorial(n_b) / math.factorial(n_a + n_b), rel=1e-9)
+    assert p == pytest.approx(math.factorial(n_b) / math.factorial(n_a + n_b), rel=1e-9, abs=0)
     largest = n_a * n_b + math.comb(n_b, 2)
     p, _ = tau_u_p(untied, n_a, largest, "exposure", "improvement")
-    assert p == pytest.approx(math.factorial(n_a) / math.factorial(n_a + n_b), rel=1e-9)
+    assert p == pytest.approx(math.factorial(n_a) / math.factorial(n_a + n_b), rel=1e-9, abs=0)
 
 
 def test_both_trends_have_the_null_of_a_trend():
@@ -137,7 +137,7 @@ def test_series_too_long_to_count_say_so():
     p, exact = tau_u_p(counts, 150, 6000, "baseline")
     assert not exact
     variance = trend_variance(counts[None], np.array([regressor_blocks(150, 150, "baseline")]))[0]
-    assert p == pytest.approx(math.erfc(5999 / math.sqrt(2 * variance)), rel=1e-12)
+    assert p == pytest.approx(math.erfc(5999 / math.sqrt(2 * variance)), rel=1e-12, abs=0)
 
 
 def test_refusals():

@@ -10,7 +10,7 @@ from rungwise.basis import null_days
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case import stratified as module
-from rungwise.single_case.nap import DECLINED_CAUTION, EMPTY_CAUTION, MISSING_CAUTION
+from rungwise.single_case.nap import DECLINED_CAUTION, EMPTY_CAUTION, MISSING_CAUTION, SHORT_CAUTION
 from rungwise.single_case.stratified import stratified_tau
 from rungwise.single_case.tau import tau
 
@@ -77,7 +77,7 @@ def test_p_is_the_share_of_all_assignments(staggered, ladders):
         }
         for alternative, p in expected.items():
             result = stratified_tau(batch, alternative=alternative)
-            assert result.p_value == pytest.approx(p, rel=1e-14)
+            assert result.p_value == pytest.approx(p, rel=1e-14, abs=0)
             assert result.counts["monte_carlo_error"] == 0
         assert result.counts["kinds_of_day"] == len(set(kinds))
         pairs = sum(int(start) * (days - int(start)) for start in starts)
@@ -99,7 +99,7 @@ def test_days_with_several_ratings_and_days_without():
     # The second ladder was not rated on day 1, between its phases: the first was in baseline then.
     assert result.counts["kinds_of_day"] == 2
     observed = int(result.counts["concordant"] - result.counts["discordant"])
-    assert result.p_value == pytest.approx(np.mean(abs(sums) >= abs(observed)), rel=1e-14)
+    assert result.p_value == pytest.approx(np.mean(abs(sums) >= abs(observed)), rel=1e-14, abs=0)
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -110,7 +110,7 @@ def test_one_ladder_with_one_rating_a_day_is_tau(case):
         return
     ours, plain = stratified_tau(batch), tau(case.series)
     for name in ("value", "p_value", "ci_low", "ci_high"):
-        assert getattr(ours, name) == pytest.approx(getattr(plain, name), nan_ok=True, rel=1e-14)
+        assert getattr(ours, name) == pytest.approx(getattr(plain, name), nan_ok=True, rel=1e-14, abs=0)
     assert ours.favors == plain.favors
     assert (ours.counts["missing"], ours.counts["declined"]) == (case.missing, case.declined)
     assert (MISSING_CAUTION in ours.cautions) == (case.missing > 0)
@@ -123,7 +123,7 @@ def test_the_route_over_days_gives_the_p_of_tau_too():
     series = PhaseSeries.from_phases([7, 8, 7, 9], [6, 5, 7, 3, 4])
     twice = stratified_tau(SeriesBatch.of(series, series))
     assert twice.value == tau(series).value
-    assert twice.p_value == pytest.approx(tau(series).p_value, rel=1e-14)
+    assert twice.p_value == pytest.approx(tau(series).p_value, rel=1e-14, abs=0)
     assert math.isnan(twice.ci_low)
     assert module.NO_INTERVAL in twice.cautions
 
@@ -136,6 +136,13 @@ def test_several_ratings_a_day_count_as_one_day():
     assert result.counts["days"] == 6
     assert result.p_value == pytest.approx(2 / 20)
     assert tau(series).p_value < 0.001
+
+
+def test_one_short_ladder_is_enough_to_be_cautious():
+    long = PhaseSeries.from_phases([7, 8, 7], [5, 4, 4, 3, 5])
+    short = PhaseSeries.from_phases([7, 8], [5, 4, 4, 3, 5])
+    assert SHORT_CAUTION not in stratified_tau(SeriesBatch.of(long, long)).cautions
+    assert SHORT_CAUTION in stratified_tau(SeriesBatch.of(long, short)).cautions
 
 
 def test_declines_rank_worst_within_their_ladder():

@@ -288,8 +288,7 @@ def _distinct_tail(key: tuple[int, ...], s: np.ndarray, alternative: str) -> np.
     cumulated = _cumulated(key)
     pairs = len(cumulated) - 1
     if alternative == "two-sided":
-        at = (pairs - np.abs(s)) // 2
-        return np.where(s == 0, 1.0, 2 * cumulated[at])
+        return 2 * cumulated[(pairs - np.abs(s)) // 2]
     return cumulated[(pairs - (s if alternative == "improvement" else -s)) // 2]
 
 

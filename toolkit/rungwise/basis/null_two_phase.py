@@ -210,9 +210,8 @@ def _smallest(counts: np.ndarray, n_a: np.ndarray, alternative: str) -> np.ndarr
     elif alternative == "worsening":
         p_value = at_low
     else:
-        # Where both ends are equally far out, both are extreme; with all ratings equal they are one.
-        both = np.where(high > low, at_high + at_low, at_high)
-        p_value = np.where(high > -low, at_high, np.where(high < -low, at_low, both))
+        # Where both ends are equally far out, both are extreme.
+        p_value = np.where(high > -low, at_high, np.where(high < -low, at_low, at_high + at_low))
     return np.where((n_a > 0) & (n_b > 0), np.clip(p_value, SMALLEST, 1.0), np.nan)
 
 
