@@ -37,6 +37,30 @@ maximum = 10
 better = "lower"
 """
 
+RICHER_SETTINGS = """
+[mastery]
+rating_at_most = 3
+occasions_in_a_row = 2
+
+[criteria.five_baseline]
+target = 0.8
+source = "set by the practice in June 2026 (invented)"
+
+[criteria.weeks_rated]
+target = 0.75
+exceptions = ["weeks in which the practice was closed"]
+source = "set by the practice in June 2026 (invented)"
+
+[criteria.fell]
+target = 0.6
+source = "set by the practice in June 2026 (invented)"
+
+[criteria.left_for_fear]
+target = 0.1
+direction = "at_most"
+source = "set by the practice in June 2026 (invented)"
+"""
+
 
 def one_child() -> str:
     """Give one child as a plain list: a clear but not perfect fall, one decline, one week missing."""
@@ -66,10 +90,17 @@ def one_child() -> str:
 
 def main(folder: Path) -> None:
     """Write everything below `folder`."""
-    practice = simulate_practice(np.random.default_rng(SEED), level=1)
-    (folder / "practice").mkdir(parents=True, exist_ok=True)
-    write_tables(practice.tables, folder / "practice")
-    (folder / "practice" / "practice.toml").write_text(SETTINGS, encoding="utf-8", newline="\n")
+    practice = simulate_practice(np.random.default_rng(SEED))
+    level_1 = {name: practice.tables[name] for name in ("children", "phases", "ratings")}
+    # From level 2 on the probes stand in observations; planned ratings are recorded once.
+    level_3 = {name: rows for name, rows in practice.tables.items() if name != "ratings"}
+    for name, tables, settings in (
+        ("practice", level_1, SETTINGS),
+        ("practice_level_3", level_3, SETTINGS + RICHER_SETTINGS),
+    ):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+        write_tables(tables, folder / name)
+        (folder / name / "practice.toml").write_text(settings, encoding="utf-8", newline="\n")
     write_tables({"truth": practice.truth}, folder)
     (folder / "one_child.csv").write_text(one_child(), encoding="utf-8", newline="\n")
 

@@ -7,7 +7,10 @@ from datetime import date
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+from rungwise.series.caseload import read_caseload
+from rungwise.tables.read import read_tables
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
@@ -35,9 +38,30 @@ def test_the_same_seed_gives_the_same_bytes(remade):
         assert (DEMO / name).read_bytes() == (remade / name).read_bytes(), name
 
 
-def test_nothing_else_lies_in_the_practice_folder(remade):
-    committed = sorted(path.name for path in (DEMO / "practice").iterdir())
-    assert committed == sorted(path.name for path in (remade / "practice").iterdir())
+@pytest.mark.parametrize("folder", ["practice", "practice_level_3"])
+def test_nothing_else_lies_in_the_folder(remade, folder):
+    committed = sorted(path.name for path in (DEMO / folder).iterdir())
+    assert committed == sorted(path.name for path in (remade / folder).iterdir())
+
+
+@pytest.mark.parametrize("path", ["one_child.csv", "practice", "practice_level_3"])
+def test_every_check_passes_on_any_later_day(path):
+    for today in (date(2026, 11, 25), date(2031, 1, 1)):
+        report = read_tables(DEMO / path, today=today).report
+        assert [problem.code for problem in report] == []
+
+
+def test_both_levels_give_the_same_series():
+    plain, rich = (read_caseload(DEMO / name) for name in ("practice", "practice_level_3"))
+    assert (plain.level, rich.level) == (1, 3)
+    assert plain.children == rich.children
+    for child in plain.children:
+        assert plain.ladders(child) == rich.ladders(child, trained=True)
+        for ladder in plain.ladders(child):
+            one, other = plain.series(child, ladder), rich.series(child, ladder)
+            for name in ("values", "declined", "times"):
+                np.testing.assert_array_equal(getattr(one, name), getattr(other, name), err_msg=child)
+            assert one.phases.tolist() == other.phases.tolist()
 
 
 def test_one_child_has_what_the_readme_says():

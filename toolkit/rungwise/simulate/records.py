@@ -95,7 +95,7 @@ def plan_rows(kids: Sequence[SimulatedChild]) -> list[Row]:
         if kid.untrained is not None:
             rows.append(
                 _plan(kid, kid.untrained)
-                | {"primary": False, "trained": False, "planned_per_week": kid.per_week / UNTRAINED_EVERY}
+                | {"trained": False, "planned_per_week": kid.per_week / UNTRAINED_EVERY}
             )
     return rows
 
