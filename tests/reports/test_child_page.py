@@ -229,7 +229,7 @@ def test_method_names_settings_files_and_how_to_rerun(answer_of, caseload):
 
 def test_the_axis_bears_dates_where_days_were_recorded(answer_of, caseload):
     answer = answer_of()
-    assert page._first_day(caseload, answer, answer.ladders[0]) == date(2026, 3, 2)
+    assert page.first_day(caseload, answer, answer.ladders[0]) == date(2026, 3, 2)
 
 
 def test_occasion_numbers_have_no_date(answer_of, tmp_path):
@@ -238,7 +238,7 @@ def test_occasion_numbers_have_no_date(answer_of, tmp_path):
         "child_id,ladder_id,occasion,phase,rating\n" + "\n".join(lines) + "\n"
     )
     answer = answer_of()
-    assert page._first_day(read_caseload(tmp_path), answer, answer.ladders[0]) is None
+    assert page.first_day(read_caseload(tmp_path), answer, answer.ladders[0]) is None
 
 
 def test_a_stated_day_is_read_strictly():

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
 import pytest
 from rungwise.basis.errors import DataProblems, RungwiseError
 from rungwise.reports import child_report
-from rungwise.reports.child_report import write_child_report
+from rungwise.reports.child_report import write_child_report, write_family_report
 from rungwise.reports.pdf import find_browser
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import child_answer
 
 TODAY = date(2026, 11, 13)
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice"
 HEADER = "date,phase,rating,declined,note\n"
 ROWS = [f"2026-03-{2 + i:02d},{'baseline' if i < 6 else 'exposure'},{9 - i // 2},,\n" for i in range(18)]
 
@@ -68,9 +70,28 @@ def test_a_folder_gets_a_file_named_after_the_child(one_child, tmp_path):
 
 
 def test_codes_never_lead_out_of_the_folder():
-    target = child_report._target(Path("reports"), "../C0 1/é")
+    target = child_report._target(Path("reports"), "child", "../C0 1/é")
     assert target.parent == Path("reports")
     assert target.name == "child_.._C0_1_.html"
+
+
+def sheets_of(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
+@pytest.mark.skipif(find_browser() is None, reason="no browser that can print is installed")
+@pytest.mark.parametrize("child", ["C042", "C017"])
+def test_the_family_report_is_two_sheets_and_only_the_second_is_marked(child, tmp_path, read_page):
+    html, pdf = write_family_report(DEMO, child, to=tmp_path, today=TODAY)
+    assert (html.name, pdf.name) == (f"family_{child}.html", f"family_{child}.pdf")
+    assert sheets_of(pdf.read_bytes()) == 2
+    page = read_page(html.read_text(encoding="utf-8"))
+    marks = [e for e in page.elements if e.tag in ("div", "p") and e.text.startswith("Confidential")]
+    assert [mark.inside[-1] for mark in marks] == ["section"]
+    sheet = page.all("section")[0]
+    family = page.all("main")[0].text.replace(sheet.text, "")
+    assert not re.search(r"\bp [=<]|\bp-value|Tau|NAP|interval|exposure|baseline|autocorrelation", family)
+    assert "p" in [heading.text for heading in page.all("th", scope="col")]
 
 
 def test_an_earlier_report_is_not_replaced_unasked(one_child, tmp_path, no_run):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -24,10 +24,25 @@ if TYPE_CHECKING:
     from rungwise.single_case.verdict import Verdict
 
 LINES = (None, "median", "theil_sen")
-PHASE_WORDS = {"baseline": "baseline", "exposure": "exposure", "maintenance": "maintenance",
-               "follow_up": "follow-up"}  # fmt: skip
-# Of the scale's height: the free strip between the scale and the row of declines, and that row.
-_STRIP, _ROW = 0.035, 0.11
+# Every word on the graph beside the title and the name of the rating.
+WORDS = {
+    "baseline": "baseline",
+    "exposure": "exposure",
+    "maintenance": "maintenance",
+    "follow_up": "follow-up",
+    "declined": "declined",
+    "missing": "planned, not recorded",
+    "day": "Day",
+    "occasion": "Occasion",
+    "projection": "baseline's course, carried on",
+    "band": "its 95% band",
+    "median": "median of the phase",
+    "theil_sen": "Theil–Sen line of the phase",
+}
+# The free strip between the scale and the row of declines, and that row: shares of the scale's height,
+# and the inches below which their labels would touch.
+_STRIP, _STRIP_INCHES = 0.035, 0.06
+_ROW, _ROW_INCHES = 0.11, 0.2
 _NARROW = 5.0
 _PROJECTED_POINTS = 41
 
@@ -68,6 +83,7 @@ def single_case_graph(
     starts_on: date | None = None,
     title: str | None = None,
     rating: str = "Rating",
+    words: Mapping[str, str] = WORDS,
     width: float = 7.0,
     height: float = 3.4,
 ) -> Axes:
@@ -96,6 +112,8 @@ def single_case_graph(
         Default: the series' label.
     rating : str
         What was rated, for the axis.
+    words : mapping
+        The graph's words, with the keys of `WORDS`, for other readers or another language.
     width, height : float
         Inches of a new figure; below 5 wide, the graph thins out its ticks.
 
@@ -123,22 +141,28 @@ def single_case_graph(
     narrow = ax.get_figure(root=True).get_figwidth() < _NARROW  # type: ignore[union-attr]
     low, high = _scale(series)
     runs = list(_runs(series))
-    _time_axis(ax, series, starts_on, narrow)
-    _rating_axis(ax, series, low, high, rating)
-    label_rows = _phase_lines(ax, series, runs)
+    _time_axis(ax, series, starts_on, words, narrow)
+    _rating_axis(ax, series, low, high, rating, words)
+    label_rows = _phase_lines(ax, series, runs, words)
     if projection is not False:
-        _draw_projection(ax, series, projection, low, high)
+        _draw_projection(ax, series, projection, low, high, words)
     for run in runs:
         if lines is not None:
-            _draw_line(ax, series, run, lines, low, high)
+            _draw_line(ax, series, run, lines, low, high, words)
         _draw_run(ax, series, run)
-    _draw_declined_and_missing(ax, series, low, high)
+    _draw_declined_and_missing(ax, series, low, high, words)
     _titles(ax, series, answer, title, label_rows)
     _legend(ax, narrow)
     return ax
 
 
-def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: Verdict | None = None) -> str:
+def describe_graph(
+    series: PhaseSeries,
+    *,
+    rating: str = "rating",
+    answer: Verdict | None = None,
+    words: Mapping[str, str] = WORDS,
+) -> str:
     """Say in words what the graph shows, for those who do not see it.
 
     Examples
@@ -159,10 +183,10 @@ def describe_graph(series: PhaseSeries, *, rating: str = "rating", answer: Verdi
             parts.append(f"{rating} between {_plain(rated.min())} and {_plain(rated.max())}")
             parts.append(f"first {_plain(rated[0])}, last {_plain(rated[-1])}")
         if declined:
-            parts.append(f"{declined} declined")
+            parts.append(f"{declined} {words['declined']}")
         if missing:
             parts.append(f"{missing} missing")
-        sentences.append(f"{PHASE_WORDS[run.phase].capitalize()}: {', '.join(parts)}.")
+        sentences.append(f"{words[run.phase].capitalize()}: {', '.join(parts)}.")
     return " ".join(sentences)
 
 
@@ -182,15 +206,19 @@ def _scale(series: PhaseSeries) -> tuple[float, float]:
     return (float(low), float(high)) if high > low else (low - 1.0, high + 1.0)
 
 
-def _decline_row(series: PhaseSeries, low: float, high: float) -> tuple[float, float]:
+def _decline_row(ax: Axes, series: PhaseSeries, low: float, high: float) -> tuple[float, float]:
     """Ends of the row of declines, off the worse end of the scale."""
-    strip, row = _STRIP * (high - low), _ROW * (high - low)
+    inches = ax.get_position().height * ax.get_figure(root=True).get_figheight()  # type: ignore[union-attr]
+    strip = max(_STRIP, _STRIP_INCHES / inches) * (high - low)
+    row = max(_ROW, _ROW_INCHES / inches) * (high - low)
     if series.better == "lower":
         return high + strip, high + strip + row
     return low - strip - row, low - strip
 
 
-def _rating_axis(ax: Axes, series: PhaseSeries, low: float, high: float, rating: str) -> None:
+def _rating_axis(
+    ax: Axes, series: PhaseSeries, low: float, high: float, rating: str, words: Mapping[str, str]
+) -> None:
     from matplotlib.ticker import FixedLocator, MaxNLocator
 
     pad = 0.045 * (high - low)
@@ -199,11 +227,11 @@ def _rating_axis(ax: Axes, series: PhaseSeries, low: float, high: float, rating:
     ticks = [tick for tick in steps if low <= tick <= high]
     labels = [_plain(tick) for tick in ticks]
     if series.declined.any():
-        edges = _decline_row(series, low, high)
+        edges = _decline_row(ax, series, low, high)
         bottom, top = min(bottom, edges[0] - pad / 2), max(top, edges[1] + pad / 2)
         ax.axhspan(*edges, facecolor=PALETTE["wash"], edgecolor="none", zorder=0, gid="decline row")
         ticks.append(sum(edges) / 2)
-        labels.append("declined")
+        labels.append(words["declined"])
     ax.set_ylim(bottom, top)
     ax.set_yticks(ticks, labels)
     if high - low <= 12:
@@ -213,7 +241,9 @@ def _rating_axis(ax: Axes, series: PhaseSeries, low: float, high: float, rating:
     ax.set_ylabel(f"{rating} ({_plain(low)} to {_plain(high)})" if series.ceiling is not None else rating)
 
 
-def _time_axis(ax: Axes, series: PhaseSeries, starts_on: date | None, narrow: bool) -> None:
+def _time_axis(
+    ax: Axes, series: PhaseSeries, starts_on: date | None, words: Mapping[str, str], narrow: bool
+) -> None:
     from matplotlib.ticker import MaxNLocator
 
     first, last = float(series.times[0]), float(series.times[-1])
@@ -221,7 +251,7 @@ def _time_axis(ax: Axes, series: PhaseSeries, starts_on: date | None, narrow: bo
     ax.set_xlim(first - pad, last + pad)
     if starts_on is None:
         ax.xaxis.set_major_locator(MaxNLocator(nbins=5 if narrow else 9, integer=True))
-        ax.set_xlabel("Occasion" if _numbered(series) else "Day")
+        ax.set_xlabel(words["occasion" if _numbered(series) else "day"])
         return
     ticks = _date_ticks(starts_on, first, last, most=4 if narrow else 8)
     labels = []
@@ -249,7 +279,7 @@ def _date_ticks(starts_on: date, first: float, last: float, most: int) -> list[d
     return [begin + timedelta(days=step) for step in range(0, int(last - first) + 1, days)]
 
 
-def _phase_lines(ax: Axes, series: PhaseSeries, runs: list[_Run]) -> int:
+def _phase_lines(ax: Axes, series: PhaseSeries, runs: list[_Run], words: Mapping[str, str]) -> int:
     """Draw lines and labels between phases; give how many rows the labels take."""
     edges = [ax.get_xlim()[0]]
     for before, after in pairwise(runs):
@@ -260,7 +290,7 @@ def _phase_lines(ax: Axes, series: PhaseSeries, runs: list[_Run]) -> int:
     inches = 0.86 * figure.get_figwidth() / (edges[-1] - edges[0])  # type: ignore[union-attr]
     taken: list[float] = []
     for run, left, right in zip(runs, edges, edges[1:], strict=False):
-        word = PHASE_WORDS[run.phase]
+        word = words[run.phase]
         half = 0.5 * (0.078 * len(word) + 0.08) / inches
         center = (left + right) / 2
         center = min(max(center, edges[0] + half), edges[-1] - half)
@@ -288,11 +318,13 @@ def _draw_run(ax: Axes, series: PhaseSeries, run: _Run) -> None:
             )  # fmt: skip
 
 
-def _draw_declined_and_missing(ax: Axes, series: PhaseSeries, low: float, high: float) -> None:
+def _draw_declined_and_missing(
+    ax: Axes, series: PhaseSeries, low: float, high: float, words: Mapping[str, str]
+) -> None:
     if series.declined.any():
         times = series.times[series.declined]
         ax.plot(
-            times, np.full(len(times), sum(_decline_row(series, low, high)) / 2), linestyle="none",
+            times, np.full(len(times), sum(_decline_row(ax, series, low, high)) / 2), linestyle="none",
             marker=DECLINED.marker, markersize=DECLINED.size, markerfacecolor=DECLINED.face,
             markeredgecolor=PALETTE["paper"], markeredgewidth=0.6, zorder=5, gid="declined",
         )  # fmt: skip
@@ -301,36 +333,48 @@ def _draw_declined_and_missing(ax: Axes, series: PhaseSeries, low: float, high: 
         ax.plot(
             absent, np.full(len(absent), 0.035), linestyle="none", marker="|", markersize=6.5,
             markeredgewidth=1.6, color=PALETTE["soft"], transform=ax.get_xaxis_transform(), zorder=3,
-            label="planned, not recorded", gid="missing",
+            label=words["missing"], gid="missing",
         )  # fmt: skip
 
 
-def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, lines: str, low: float, high: float) -> None:
+def _draw_line(
+    ax: Axes,
+    series: PhaseSeries,
+    run: _Run,
+    lines: str,
+    low: float,
+    high: float,
+    words: Mapping[str, str],
+) -> None:
     part = series.where((np.arange(len(series)) >= run.start) & (np.arange(len(series)) < run.stop))
     ends = part.times[[0, -1]]
     if lines == "median":
         worst = math.inf if series.better == "lower" else -math.inf
         level = float(np.median(np.where(part.declined, worst, part.values)[part.usable]))
         if math.isinf(level):
-            level = sum(_decline_row(series, low, high)) / 2
-        heights, label = np.array([level, level]), "median of the phase"
+            level = sum(_decline_row(ax, series, low, high)) / 2
+        heights = np.array([level, level])
     else:
         from rungwise.single_case.theil_sen import theil_sen
 
         slope = theil_sen(part, run.phase)
         heights = slope.counts["intercept"] + slope.value * ends
-        label = "Theil–Sen line of the phase"
     if np.isnan(heights).any():
         return
     shown = ax.get_legend_handles_labels()[1]
     ax.plot(
         ends, heights, color=PALETTE["ochre"], linewidth=1.6, linestyle=(0, (1.5, 1.2)), zorder=3,
-        label=None if label in shown else label, gid="phase summary",
+        label=None if words[lines] in shown else words[lines], gid="phase summary",
     )  # fmt: skip
 
 
 def _draw_projection(
-    ax: Axes, series: PhaseSeries, projection: Projection | Any, low: float, high: float
+    ax: Axes,
+    series: PhaseSeries,
+    projection: Projection | Any,
+    low: float,
+    high: float,
+    words: Mapping[str, str],
 ) -> None:
     """Draw the line and its band as far as they stay on the scale: no rating lies beyond it."""
     if projection is True:
@@ -345,13 +389,13 @@ def _draw_projection(
         (projection.ci_high, 0.7, "-", "band edge"),
     ):
         inside = np.where((heights >= low) & (heights <= high), heights, np.nan)
-        label = "baseline's course, carried on" if gid == "projection" else None
+        label = words["projection"] if gid == "projection" else None
         ax.plot(times, inside, color=PALETTE["ochre"], linewidth=width, linestyle=style, zorder=2,
                 label=label, gid=gid)  # fmt: skip
     ax.fill_between(
         times, np.clip(projection.ci_low, low, high), np.clip(projection.ci_high, low, high),
         facecolor=PALETTE["ochre"], alpha=0.12, edgecolor="none", linewidth=0, zorder=1,
-        label="its 95% band", gid="projection band",
+        label=words["band"], gid="projection band",
     )  # fmt: skip
 
 

@@ -83,7 +83,7 @@ def pictures(caseload: Caseload, answer: ChildAnswer) -> Blocks:
     for ladder in answer.ladders:
         if several:
             blocks.append(
-                heading(f"{_named(ladder)}: {ladder.verdict.words} (shown, not counted by itself)", 3)
+                heading(f"{named(ladder)}: {ladder.verdict.words} (shown, not counted by itself)", 3)
             )
         blocks.append(_picture(caseload, answer, ladder))
     return Blocks(blocks)
@@ -91,6 +91,23 @@ def pictures(caseload: Caseload, answer: ChildAnswer) -> Blocks:
 
 def numbers(answer: ChildAnswer) -> Blocks:
     """Give the three questions with their numbers, the size, and what each number says."""
+    blocks: list[Block | Picture] = [numbers_table(answer)]
+    if len(answer.ladders) > 1:
+        blocks.append(_by_ladder(answer))
+    blocks.append(
+        table(
+            [
+                {"Number": meaning.name, "It says": meaning.says, "It does not say": meaning.does_not_say}
+                for meaning in MEANINGS.values()
+            ],
+            caption="What these numbers say, and what they do not",
+        )
+    )
+    return Blocks(blocks)
+
+
+def numbers_table(answer: ChildAnswer) -> Block:
+    """Give the table of the three questions and the size of the change."""
     verdict = answer.verdict
     first, second, third = verdict.questions
     rows = [
@@ -110,32 +127,18 @@ def numbers(answer: ChildAnswer) -> Blocks:
         _row("How consistent was it?", "NAP", verdict.size),
         _row("How large was it on average?", "", verdict.difference, bounded=False),
     ]
-    blocks: list[Block | Picture] = [
-        table(
-            rows,
-            caption="The three questions, each by itself, and the size of the change",
-            numeric=[_interval_of(verdict.fell), "p", _BEST],
-            notes=[_direction(answer), *_ladders_note(answer)],
-        )
-    ]
-    if len(answer.ladders) > 1:
-        blocks.append(_by_ladder(answer))
-    blocks.append(
-        table(
-            [
-                {"Number": meaning.name, "It says": meaning.says, "It does not say": meaning.does_not_say}
-                for meaning in MEANINGS.values()
-            ],
-            caption="What these numbers say, and what they do not",
-        )
+    return table(
+        rows,
+        caption="The three questions, each by itself, and the size of the change",
+        numeric=[_interval_of(verdict.fell), "p", _BEST],
+        notes=[_direction(answer), *_ladders_note(answer)],
     )
-    return Blocks(blocks)
 
 
 def trust(answer: ChildAnswer) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
     blocks: list[Block | Picture] = []
-    if sentences := [*_general(answer), *_by_number(answer)]:
+    if sentences := cautions(answer):
         blocks.append(bullets(sentences))
     rates = answer.rates
     if rates is not None:
@@ -160,6 +163,11 @@ def trust(answer: ChildAnswer) -> Blocks:
             )
         )
     return Blocks(blocks)
+
+
+def cautions(answer: ChildAnswer) -> list[str]:
+    """Give every sentence that qualifies the answer: as a whole first, then number by number."""
+    return [*_general(answer), *_by_number(answer)]
 
 
 def next_to_find_out(answer: ChildAnswer) -> Block:
@@ -199,22 +207,32 @@ def left_out(caseload: Caseload, answer: ChildAnswer) -> Blocks:
 
 def method(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | None = None) -> Block:
     """Give method, settings, versions and hashes: how to check the page."""
-    sentences = [
-        f"{name[0].upper()}{name[1:]}: {_sentence(estimate.method)}"
-        for name, estimate in _estimates(answer).items()
-    ]
-    sentences.append(
-        "Ratings of maintenance and follow-up are shown and never counted as exposure. The p-values are "
-        "unadjusted, and sound only if the orders of the ratings are exchangeable: without trend and "
-        "without resemblance between neighbors. That is why the verdict is judged by the error rates "
-        "above, not by p."
-    )
     return (
         heading("Method")
-        + bullets(sentences)
-        + facts(settings(caseload.practice, _SETTINGS))
-        + provenance(caseload.inputs, rerun=_rerun(caseload, answer), stated_on=stated_on)
+        + bullets(method_sentences(answer))
+        + facts(used_settings(caseload))
+        + provenance(caseload.inputs, rerun=rerun(caseload, answer), stated_on=stated_on)
     )
+
+
+def method_sentences(answer: ChildAnswer) -> list[str]:
+    """Say how each number was computed, numbers computed alike together."""
+    alike: dict[str, list[str]] = {}
+    for name, estimate in _estimates(answer).items():
+        alike.setdefault(_sentence(estimate.method), []).append(name)
+    sentences = [f"{_sentence(listed(names)).rstrip('.')}: {way}" for way, names in alike.items()]
+    return [
+        *sentences,
+        "Ratings of maintenance and follow-up are shown and never counted as exposure.",
+        "The p-values are unadjusted, and sound only if the orders of the ratings are exchangeable: "
+        "without trend and without resemblance between neighbors. That is why the verdict is judged by "
+        "its error rates, not by p.",
+    ]
+
+
+def used_settings(caseload: Caseload) -> dict[str, str]:
+    """Give the settings the verdict was made with, named in words, with where each comes from."""
+    return settings(caseload.practice, _SETTINGS)
 
 
 def day(text: str | None) -> date | None:
@@ -234,7 +252,7 @@ def day(text: str | None) -> date | None:
 
 
 def _picture(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> Picture:
-    starts_on = _first_day(caseload, answer, ladder)
+    starts_on = first_day(caseload, answer, ladder)
     rating = f"{answer.outcome[0].upper()}{answer.outcome[1:]} at the probe step"
     wide, narrow = (
         single_case_graph(
@@ -255,7 +273,7 @@ def _picture(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> P
 
 def _caption(ladder: LadderAnswer, answer: ChildAnswer, *, projected: bool) -> str:
     series = ladder.series
-    where = f" on the {_named(ladder)}" if ladder.ladder_id else ""
+    where = f" on the {named(ladder)}" if ladder.ladder_id else ""
     parts = [
         f"Every planned rating of {answer.outcome}{where}; open circles are baseline, filled circles "
         "exposure."
@@ -270,7 +288,7 @@ def _caption(ladder: LadderAnswer, answer: ChildAnswer, *, projected: bool) -> s
     return " ".join(parts)
 
 
-def _first_day(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> date | None:
+def first_day(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> date | None:
     """Give the date of time 0 of a ladder's series, where days were recorded."""
     ratings = caseload.tables["ratings"]
     rater = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)[0]
@@ -382,7 +400,7 @@ def _ladders_note(answer: ChildAnswer) -> list[str]:
 def _by_ladder(answer: ChildAnswer) -> Block:
     rows = [
         {
-            "Ladder": _named(ladder),
+            "Ladder": named(ladder),
             "Baseline": str(ladder.series.n_baseline),
             "Exposure": str(ladder.series.n_exposure),
             "Declined": str(int(ladder.series.declined.sum())),
@@ -414,10 +432,10 @@ def _other_raters(caseload: Caseload, answer: ChildAnswer) -> list[str]:
     for ladder in answer.ladders:
         used, *others = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)
         if others:
-            named = ", ".join(other or "unnamed" for other in others)
-            where = f" on the {_named(ladder)}" if len(answer.ladders) > 1 else ""
+            who = ", ".join(other or "unnamed" for other in others)
+            where = f" on the {named(ladder)}" if len(answer.ladders) > 1 else ""
             sentences.append(
-                f"Ratings by {named}{where}: only those by {used or 'the unnamed rater'} were used, "
+                f"Ratings by {who}{where}: only those by {used or 'the unnamed rater'} were used, "
                 "because ratings of different kinds of rater are never pooled."
             )
     return sentences
@@ -451,18 +469,20 @@ def _set_aside(caseload: Caseload, child_id: str) -> tuple[list[dict[str, str]],
     return rows, others
 
 
-def _rerun(caseload: Caseload, answer: ChildAnswer) -> str:
+def rerun(caseload: Caseload, answer: ChildAnswer) -> str:
+    """Give the command that makes the page again."""
     files = [file.name for file in caseload.inputs]
-    named = files[0] if len(files) == 1 else "FOLDER"
+    source = files[0] if len(files) == 1 else "FOLDER"
     child = f" {answer.child_id}" if len(caseload.children) > 1 else ""
-    return f"rungwise child {named}{child} --report"
+    return f"rungwise child {source}{child} --report"
 
 
 def _lower(answer: ChildAnswer) -> bool:
     return answer.ladders[0].series.better == "lower"
 
 
-def _named(ladder: LadderAnswer) -> str:
+def named(ladder: LadderAnswer) -> str:
+    """Give a ladder's name, or what stands for it."""
     return ladder.ladder_id or "unnamed ladder"
 
 

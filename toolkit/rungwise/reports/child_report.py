@@ -1,9 +1,10 @@
-"""One child's report as a file: the notebook `one_child` run on a practice's own data."""
+"""One child's reports as files: a notebook run on a practice's own data."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -13,8 +14,6 @@ from rungwise.reports.pdf import check_browser, page_to_pdf
 from rungwise.reports.write import check_free, write_files
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import which_child
-
-NOTEBOOK = "one_child"
 
 
 def write_child_report(
@@ -70,9 +69,56 @@ def write_child_report(
     RungwiseError
         If a file is in the way or cannot be written, or a PDF is wanted and no browser is found.
     """
+    return _write(_FULL, path, child_id, to, outcome, overwrite, today, pdf, paper, progress)
+
+
+def write_family_report(
+    path: str | Path,
+    child_id: str | None = None,
+    *,
+    to: str | Path,
+    outcome: str | None = None,
+    overwrite: bool = False,
+    today: date | None = None,
+    pdf: bool = True,
+    paper: str = "A4",
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Write two sheets about one child: one to hand to the family, one for the file.
+
+    Only the second is marked confidential; a folder gets ``family_CODE.html`` and, with `pdf`,
+    ``family_CODE.pdf``. Arguments, result and errors are those of `write_child_report`.
+    """
+    return _write(_FAMILY, path, child_id, to, outcome, overwrite, today, pdf, paper, progress)
+
+
+@dataclass(frozen=True)
+class _Kind:
+    notebook: str
+    stem: str
+    title: str
+    edition: str
+
+
+_FULL = _Kind("one_child", "child", "{child}: is the fear coming down?", "practice")
+_FAMILY = _Kind("family_and_file", "family", "{child}: for the family and for the file", "family")
+
+
+def _write(
+    kind: _Kind,
+    path: str | Path,
+    child_id: str | None,
+    to: str | Path,
+    outcome: str | None,
+    overwrite: bool,
+    today: date | None,
+    pdf: bool,
+    paper: str,
+    progress: Callable[[int, int], None] | None,
+) -> list[Path]:
     caseload = read_caseload(path, today=today)
     child_id = which_child(caseload, child_id)
-    page_file = _target(Path(to), child_id)
+    page_file = _target(Path(to), kind.stem, child_id)
     targets = [page_file, *([page_file.with_suffix(".pdf")] if pdf else [])]
     for target in targets:
         check_free(target, overwrite=overwrite)
@@ -84,15 +130,15 @@ def write_child_report(
         "outcome": outcome,
         "today": None if today is None else today.isoformat(),
     }
-    notebook = run_notebook(NOTEBOOK, parameters, progress=progress)
-    page = render_page(notebook, title=f"{child_id}: is the fear coming down?")
+    notebook = run_notebook(kind.notebook, parameters, progress=progress)
+    page = render_page(notebook, title=kind.title.format(child=child_id), edition=kind.edition)
     contents: dict[str | Path, str | bytes] = {page_file: page}
     if pdf:
         contents[targets[1]] = page_to_pdf(page, paper=paper)
     return write_files(contents, overwrite=overwrite)
 
 
-def _target(to: Path, child_id: str) -> Path:
+def _target(to: Path, stem: str, child_id: str) -> Path:
     if to.suffix.lower() in (".html", ".htm"):
         return to
-    return to / f"child_{re.sub(r'[^A-Za-z0-9._-]+', '_', child_id)}.html"
+    return to / f"{stem}_{re.sub(r'[^A-Za-z0-9._-]+', '_', child_id)}.html"

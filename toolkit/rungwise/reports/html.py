@@ -17,6 +17,7 @@ _TEMPLATE = "rungwise_page"
 EDITIONS = {
     "practice": "Confidential. For use within the practice only.",
     "sharing": "",
+    "family": "",
 }
 NOTEBOOK_ONLY = "notebook-only"
 PAGE_FOOTER = "page-footer"
@@ -41,8 +42,9 @@ def render_page(
         Executed, as `run_notebook` gives it.
     title : str
         Name of the page in a browser's tab and on a screen reader.
-    edition : {"practice", "sharing"}
-        The practice's edition is marked confidential at its top and on every printed page.
+    edition : {"practice", "sharing", "family"}
+        The practice's edition is marked confidential at its top and on every printed page; in the
+        family's, only the sheet for the file is (`rungwise.reports.family_page`).
     lang : str
         Language of the page, as a language tag.
 

@@ -43,20 +43,31 @@ def provenance(inputs: Iterable[InputFile], *, rerun: str, stated_on: date | Non
     stated_on : datetime.date, optional
         The date the report was asked to bear; without it the page has no date of its own.
     """
-    made_with = ", ".join(f"{name} {number}" for name, number in versions().items())
-    entries = {"Made with": made_with, "To make it again": rerun}
-    if stated_on is not None:
-        entries["Date stated"] = day_words(stated_on)
-    hashes = {file.name: file.sha256 for file in inputs}
     return (
         heading("How to check this page")
         + paragraph(
             "The same files give the same page, byte for byte. A file that was read is the same file if "
             "its SHA-256 is the same."
         )
-        + facts(entries)
-        + facts(hashes, kind="hashes")
+        + facts(made_with(rerun, stated_on))
+        + facts(hashes(inputs), kind="hashes")
     )
+
+
+def made_with(rerun: str, stated_on: date | None = None) -> dict[str, str]:
+    """Give versions, the command that makes the page again, and the date stated if there is one."""
+    entries = {
+        "Made with": ", ".join(f"{name} {number}" for name, number in versions().items()),
+        "To make it again": rerun,
+    }
+    if stated_on is not None:
+        entries["Date stated"] = day_words(stated_on)
+    return entries
+
+
+def hashes(inputs: Iterable[InputFile]) -> dict[str, str]:
+    """Give the SHA-256 of every file read, by its name alone."""
+    return {file.name: file.sha256 for file in inputs}
 
 
 def settings(practice: Practice, names: Mapping[str, str]) -> dict[str, str]:

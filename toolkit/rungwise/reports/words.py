@@ -81,6 +81,12 @@ SAFETY = (
     "licensed practice decide.",
 )
 
+SAFETY_SHORT = (
+    "A statistic informs; a clinician decides, together with the family. Supervise, never coerce, stop at "
+    "signs of overload (some come hours later), and get medical clearance first where there are red flags. "
+    "Local codes and licensed practice decide."
+)
+
 
 def most_distinct(n_baseline: int, n_exposure: int) -> float:
     """Give the smallest two-sided p that so many occasions without ties could give.
