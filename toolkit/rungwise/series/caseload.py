@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,9 +15,13 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.series.planned import FEAR, planned_ratings
 from rungwise.tables.level_1 import usual_rater
+from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
 from rungwise.tables.read import read_tables, usable
 from rungwise.tables.table import Table, TableSet
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Caseload(TableSet):
@@ -261,6 +267,42 @@ def read_caseload(path: str | Path, *, today: date | None = None) -> Caseload:
     read = read_tables(path, today=today)
     if not usable(read.tables):
         raise DataProblems(_refusal(path, read.report), read.report)
+    return Caseload(read.tables, read.practice, read.report, read.inputs)
+
+
+def read_frames(
+    frames: Mapping[str, pd.DataFrame], practice: Practice | None = None, *, today: date | None = None
+) -> Caseload:
+    """Check data frames as if they were the files of a caseload.
+
+    Parameters
+    ----------
+    frames : Mapping of str to DataFrame
+        By table name. The index plays no part; rows are numbered as in a spreadsheet, from 2.
+    practice : Practice, optional
+        Settings; default those of a practice that set none.
+    today : date, optional
+        Day after which dates are refused; default the computer's.
+
+    Raises
+    ------
+    DataProblems
+        If no sound row is left; ``.report`` lists every problem.
+    ValueError
+        If a name is not that of a table.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"date": ["2026-03-04", "2026-03-11"], "phase": ["A", "B"], "rating": [7, 5]})
+    >>> read_frames({"ratings": frame}).series("child").values.tolist()
+    [7.0, 5.0]
+    """
+    from rungwise.tables.frames import read_frames as read_frame_tables
+
+    read = read_frame_tables(frames, practice, today=today)
+    if not usable(read.tables):
+        raise DataProblems(_refusal("the data frames", read.report), read.report)
     return Caseload(read.tables, read.practice, read.report, read.inputs)
 
 

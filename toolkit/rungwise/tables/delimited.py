@@ -171,7 +171,11 @@ def _swallows(lines: _Lines, start: int, delimiter: str, width: int) -> bool:
 
 def _lines(text: str) -> Iterator[str]:
     """Give the lines of a text at ends of line alone, not at the rarer marks `splitlines` knows."""
-    return iter(io.StringIO(text, newline=""))
+    # The head comes first, so that looking for the header does not copy the whole file.
+    head = text.find("\n", SAMPLE) + 1 or len(text)
+    yield from io.StringIO(text[:head], newline="")
+    if head < len(text):
+        yield from io.StringIO(text[head:], newline="")
 
 
 def _binary(text: str) -> bool:

@@ -72,6 +72,7 @@ _IN_TEXT = (
     ),
     (_NAME, re.compile(r"\b(?:Mr|Mrs|Ms|Miss|Dr)\b\.?\s+[A-Z][a-z]+|\b[Nn]ame\s*:\s*[A-Z][a-z]+")),
 )
+_PLAIN_CODE = re.compile(r"[A-Za-z]{0,3}[-_.]?\d{1,6}")
 _DAY_IN_CODE = re.compile(r"(?<!\d)(?:19|20)\d\d[-.]?(?:0[1-9]|1[0-2])[-.]?(?:0[1-9]|[12]\d|3[01])(?!\d)")
 _WORD = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*")
 _TWO_NAMES = re.compile(r"[^\W\d_]{2,}[.,]?(?:\s+[^\W\d_]+\.?){1,3}")
@@ -101,6 +102,8 @@ def code_identity(code: str) -> str:
     >>> code_identity("Miller, Anna"), code_identity("AM-2019-04-12"), code_identity("C014")
     ('a name', 'a birth date', '')
     """
+    if _PLAIN_CODE.fullmatch(code):
+        return ""
     if _DAY_IN_CODE.search(code):
         return _BIRTH
     if _TWO_NAMES.fullmatch(code) or code.casefold() in given_names() | ambiguous_names():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -50,12 +50,23 @@ def read_tables(path: str | Path, *, today: date | None = None) -> TableSet:
                 findings.add("table_twice", part.source, table=table, other=other)
                 continue
             parts.setdefault(table, []).append(part)
+    return check_parts(parts, practice, today or date.today(), findings, inputs)
+
+
+def check_parts(
+    parts: Mapping[str, Sequence[Part]],
+    practice: Practice,
+    today: date,
+    findings: Findings,
+    inputs: Sequence[InputFile],
+) -> TableSet:
+    """Type and check what was read, table by table; the sound rows stand in the result."""
     drafts = {
         table: Draft(schema(table), parts[table], findings, practice.date_order)
         for table in TABLES
         if table in parts
     }
-    check_drafts(drafts, practice, today or date.today())
+    check_drafts(drafts, practice, today)
     tables = {name: draft.finish() for name, draft in drafts.items()}
     return TableSet(tables, practice, findings.report(), tuple(inputs))
 
