@@ -200,6 +200,8 @@ class Caseload(TableSet):
         )
 
     def _of(self, child_id: str) -> np.ndarray:
+        if not self._by_child:
+            raise ValueError(f"child_id {child_id!r} cannot be found: no planned ratings were recorded.")
         if child_id not in self._by_child:
             raise ValueError(_one_of("child_id", child_id, self.children))
         return self._by_child[child_id]
@@ -334,5 +336,5 @@ def _one_of(argument: str, value: object, there: tuple[object, ...]) -> str:
 
 
 def _listed(there: tuple[object, ...], most: int = 12) -> str:
-    shown = ", ".join(repr(entry) for entry in there[:most]) or "none (nothing was recorded)"
+    shown = ", ".join(repr(entry) for entry in there[:most])
     return shown if len(there) <= most else f"{shown} and {len(there) - most} more"
