@@ -134,7 +134,7 @@ def smallest_trend_p(
 
 
 def orders(counts: np.ndarray) -> np.ndarray:
-    """Give the number of different orders of tied ratings, exact while below 1e13.
+    """Give the number of different orders of tied ratings, exact while below 1e12.
 
     Examples
     --------
@@ -146,7 +146,7 @@ def orders(counts: np.ndarray) -> np.ndarray:
     factorials = np.array([math.lgamma(i + 1) for i in range(int(n.max(initial=0)) + 1)])
     with np.errstate(over="ignore"):
         number = np.exp(factorials[n] - factorials[counts].sum(axis=1))
-    return np.where(number < 1e13, np.rint(number), number)
+    return np.where(number < 1e12, np.rint(number), number)
 
 
 def trend_variance(counts: np.ndarray, time_counts: np.ndarray | None = None) -> np.ndarray:

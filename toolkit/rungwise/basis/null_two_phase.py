@@ -8,7 +8,7 @@ symmetric polynomial in ``x**score``.
 
 For many series it is evaluated at roots of unity: the power sums are one Fourier transform of the
 score histogram read at multiples of the frequency, Newton's identities turn them into the
-elementary symmetric polynomial, and an inverse transform gives the counts. Counts below 1e13 come
+elementary symmetric polynomial, and an inverse transform gives the counts. Counts below 1e12 come
 out exactly, by rounding to whole numbers. Above that, p-values too small for the transform's
 absolute accuracy (about 1e-16) are recomputed by adding up non-negative counts tie group by tie
 group, which keeps full relative accuracy however small they are.
@@ -33,7 +33,7 @@ ALTERNATIVES = ("two-sided", "improvement", "worsening")
 SMALLEST = float(np.finfo(float).tiny)
 
 # Number of cases up to which counts found in floating point round to the right whole numbers.
-_ROUNDABLE = 1e13
+_ROUNDABLE = 1e12
 # Below this the transform's absolute error shows in the digits of p.
 _TINY = 1e-7
 # Multiplications per series up to which counting is worth it (about a second).
@@ -290,7 +290,7 @@ def whole_share(p_value: np.ndarray, total: np.ndarray) -> np.ndarray:
     p_value : ndarray of float
         Right to about 1e-15.
     total : ndarray of float
-        Number of cases; from 1e13 on the share is left as it is.
+        Number of cases; from 1e12 on the share is left as it is.
 
     Examples
     --------

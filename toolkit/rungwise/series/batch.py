@@ -15,6 +15,8 @@ ABSENT = -1
 
 # Whole ratings spanning fewer points than this are their own order codes, in one byte each.
 _BYTE_SPAN = 120
+# Series encoded together.
+_PART = 16384
 
 _ARRAYS = (
     "codes", "values", "times", "declined", "n_a", "n_b", "n_missing", "sign", "floor", "ceiling",
@@ -349,70 +351,82 @@ def order_codes(
 
     Returns
     -------
-    ndarray of int8 or int16
+    ndarray of int8 or int32
         One byte a place wherever that can hold the codes.
     """
     rows, places = values.shape
     if places == 0 or rows == 0:
         return np.zeros((rows, places), dtype=np.int8)
     complete = bool((lengths == places).all()) and not declined.any()
-    rated = None if complete else (np.arange(places) < lengths[:, None]) & ~declined
-    low, high = _span(values, rated)
-    whole = values.dtype.kind in "iu" or _all_whole(values, rated)
-    if whole and high - low < _BYTE_SPAN:
-        # One offset for the whole batch keeps this a single pass: codes need order only within series.
-        shift = int(declined.any())
-        if values.dtype.kind == "f":
-            with np.errstate(invalid="ignore"):
-                rising = (values - low).astype(np.int8)
+    # Part by part, so that the steps between do not need the memory of the whole batch again.
+    parts = [slice(first, first + _PART) for first in range(0, rows, _PART)]
+
+    def rated(part: slice) -> np.ndarray | None:
+        return None if complete else (np.arange(places) < lengths[part, None]) & ~declined[part]
+
+    spans = [_whole_span(values[part], rated(part)) for part in parts]
+    low, high = min(span[0] for span in spans), max(span[1] for span in spans)
+    few_steps = high - low < _BYTE_SPAN
+    above_declines = np.int8(declined.any())
+    one_byte = few_steps or places < np.iinfo(np.int8).max
+    codes = np.empty_like(values, dtype=np.int8 if one_byte else np.int32)
+    for part in parts:
+        mask = rated(part)
+        if few_steps:
+            found = _offsets(values[part], sign[part], low, high)
+            if mask is not None:
+                found = np.where(mask, found + above_declines, np.int8(0))
         else:
-            rising = (values - values.dtype.type(low)).astype(np.int8)
-        span = np.int8(high - low)
-        if (sign < 0).all():
-            codes = span - rising
-        elif (sign > 0).all():
-            codes = rising
-        else:
-            codes = np.where(sign[:, None] < 0, span - rising, rising)
-        if rated is None:
-            return codes
-        codes = np.where(rated, codes + np.int8(shift), np.int8(0))
-    else:
-        codes = _dense_ranks(values * sign[:, None], declined, lengths)
-    return np.where(np.arange(places) < lengths[:, None], codes, codes.dtype.type(ABSENT))
+            found = _dense_ranks(values[part] * sign[part, None], declined[part], lengths[part])
+        codes[part] = found
+        if mask is not None:
+            codes[part][np.arange(places) >= lengths[part, None]] = ABSENT
+    return codes
 
 
-def _span(values: np.ndarray, rated: np.ndarray | None) -> tuple[float, float]:
-    if rated is None:
-        return float(values.min()), float(values.max())
-    if not rated.any():
-        return 0.0, 0.0
+def _whole_span(values: np.ndarray, rated: np.ndarray | None) -> tuple[float, float]:
+    """Give the lowest and highest rating; an endless span if any has decimals, none if there is none."""
+    if rated is not None:
+        if not rated.any():
+            return np.inf, -np.inf
+        if values.dtype.kind != "f":
+            values, rated = values[rated], None
     if values.dtype.kind == "f":
-        return (
-            float(np.min(values, initial=np.inf, where=rated)),
-            float(np.max(values, initial=-np.inf, where=rated)),
-        )
-    picked = values[rated]
-    return float(picked.min()), float(picked.max())
+        with np.errstate(invalid="ignore"):
+            whole = values == np.rint(values)
+        if not np.all(whole if rated is None else whole | ~rated):
+            return -np.inf, np.inf
+        if rated is not None:
+            return (
+                float(np.min(values, initial=np.inf, where=rated)),
+                float(np.max(values, initial=-np.inf, where=rated)),
+            )
+    return float(values.min()), float(values.max())
 
 
-def _all_whole(values: np.ndarray, rated: np.ndarray | None) -> bool:
-    same = values == np.rint(values)
-    return bool(same.all() if rated is None else np.all(same, where=rated))
+def _offsets(values: np.ndarray, sign: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Count whole ratings from the worst one of the batch up; what is not rated comes out arbitrary."""
+    if not np.isfinite(low):
+        return np.zeros(values.shape, dtype=np.int8)
+    with np.errstate(invalid="ignore"):
+        rising = (values - values.dtype.type(low)).astype(np.int8)
+    if (sign > 0).all():
+        return rising
+    falling = np.int8(high - low) - rising
+    return falling if (sign < 0).all() else np.where(sign[:, None] < 0, falling, rising)
 
 
 def _dense_ranks(oriented: np.ndarray, declined: np.ndarray, lengths: np.ndarray) -> np.ndarray:
     """Rank within each series from 0 without gaps, declines lowest, equal ratings alike."""
     rows, places = oriented.shape
-    kind = np.int8 if places < np.iinfo(np.int8).max else np.int32
     used = np.arange(places) < lengths[:, None]
     keyed = np.where(used, np.where(declined, -np.inf, oriented), np.inf)
     order = np.argsort(keyed, axis=1, kind="stable")
     ordered = np.take_along_axis(keyed, order, axis=1)
-    step = np.zeros((rows, places), dtype=kind)
+    step = np.zeros((rows, places), dtype=np.int32)
     step[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
-    codes = np.empty((rows, places), dtype=kind)
-    np.put_along_axis(codes, order, np.cumsum(step, axis=1, dtype=kind), axis=1)
+    codes = np.empty((rows, places), dtype=np.int32)
+    np.put_along_axis(codes, order, np.cumsum(step, axis=1, dtype=np.int32), axis=1)
     return codes
 
 

@@ -159,14 +159,19 @@ def stratified_tau(
         alone = tau_batch(batch.take(usable), alternative, confidence)[0]
         p, smallest, error = alone.p_value, alone.counts["smallest_p"], 0.0
         low, high = alone.ci_low, alone.ci_high
+        method = f"one stratum with one rating a day, as Tau: {alone.method}"
     else:
         p, smallest, error = day_p(scores, kinds, s, alternative, rng=rng, draws=draws)
         low = high = float("nan")
+        how = f"p from {draws} random" if np.isnan(smallest) else "exact p over all"
+        method = (
+            f"better minus worse baseline-exposure pairs within {int(usable.sum())} strata; "
+            f"{how} assignments of whole days"
+        )
         cautions.append(NO_INTERVAL)
     level = 1 - confidence
     if smallest > level * (1 + 1e-9):
         cautions.append(f"With these days and ties no assignment could have given p ≤ {level:.4g}.")
-    how = "exact p over all" if error == 0 else f"p from {draws} random"
     value = s / int(pairs.pairs.sum())
     return replace(
         result,
@@ -175,10 +180,7 @@ def stratified_tau(
         ci_high=high,
         p_value=p,
         counts=counts | {"smallest_p": smallest, "monte_carlo_error": error},
-        method=(
-            f"better minus worse baseline-exposure pairs over {int(usable.sum())} strata; "
-            f"{how} assignments of whole days"
-        ),
+        method=method,
         favors=str(orientation(np.array([value]))[0]),
         cautions=tuple(cautions),
     )
