@@ -229,8 +229,7 @@ def nap_interval(pairs: PairCounts, confidence: float = 0.95) -> tuple[np.ndarra
     if len(enough) == 0:
         return low, high
     z = NormalDist().inv_cdf((1 + confidence) / 2)
-    cases = np.stack([column[enough].astype(float) for column in (pairs.ab.s, pairs.n_a, pairs.n_b)])
-    s, n_a, n_b = cases
+    s, n_a, n_b = (column[enough].astype(float) for column in (pairs.ab.s, pairs.n_a, pairs.n_b))
     observed = (n_a * n_b + s) / (2 * n_a * n_b)
     spread = _placement_variance(pairs, enough)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -238,19 +237,14 @@ def nap_interval(pairs: PairCounts, confidence: float = 0.95) -> tuple[np.ndarra
     keys, which = np.unique(np.stack([observed, n_a, n_b, wider]), axis=1, return_inverse=True)
     observed, n_a, n_b, wider = keys
     reach = z * z * wider
-    ends = np.empty((2, len(observed)))
-    for end, limit in enumerate((0.0, 1.0)):
-        inside, outside = observed.copy(), np.full_like(observed, limit)
-        for _ in range(54):
-            middle = (inside + outside) / 2
-            kept = (observed - middle) ** 2 <= reach * _variance(middle, n_a, n_b)
-            inside = np.where(kept, middle, inside)
-            outside = np.where(kept, outside, middle)
-        ends[end] = outside
-    # At complete separation the observed value is itself the limit.
-    ends[0] = np.where(observed == 0, 0.0, ends[0])
-    ends[1] = np.where(observed == 1, 1.0, ends[1])
-    low[enough], high[enough] = ends[:, which.ravel()]
+    inside = np.stack([observed, observed])
+    outside = np.stack([np.zeros_like(observed), np.ones_like(observed)])
+    for _ in range(54):
+        middle = (inside + outside) / 2
+        kept = (observed - middle) ** 2 <= reach * _variance(middle, n_a, n_b)
+        inside = np.where(kept, middle, inside)
+        outside = np.where(kept, outside, middle)
+    low[enough], high[enough] = outside[:, which.ravel()]
     return low, high
 
 
