@@ -158,6 +158,20 @@ def test_early_leavers_are_named_with_their_outcome(outcome):
     ) in found.first_page
 
 
+@pytest.mark.parametrize(
+    ("code", "reason", "sentence"),
+    [
+        ("rose", "fear", " because of fear and was judged: fear had not fallen."),
+        ("fell_short_baseline", "moved", " and was judged: fear fell."),
+        ("", "moved", " and could not be judged."),
+    ],
+)
+def test_one_early_leaver_is_one_child(outcome, code, reason, sentence):
+    stage = "judged" if code else "no_ratings"
+    one = outcome("C01", code, stage=stage, due_by="left_early", end_reason=reason)
+    assert f"One child left before the horizon{sentence}" in told([one, outcome("C02")]).first_page
+
+
 def test_a_running_quarter_says_so():
     found = told([], ["running"], as_of=date(2026, 8, 12))
     assert found.first_page[0] == (

@@ -6,6 +6,8 @@ import re
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
+from jsonschema.exceptions import ValidationError
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.sharing import (
     CELLS,
@@ -17,7 +19,11 @@ from rungwise.audit.sharing import (
     protected,
     shared_document,
 )
+from rungwise.resources import shipped
 
+SCHEMA = Draft202012Validator(
+    json.loads((shipped("schemas") / "shared_audit.schema.json").read_text(encoding="utf-8"))
+)
 THRESHOLD = 5
 TOP = 80
 
@@ -30,7 +36,8 @@ def counts_of(rng):
         "left_before_exposure", "counted_earlier",
     )  # fmt: skip
     found = {name: int(rng.choice([0, rng.integers(0, 5), rng.integers(0, 3 * size)])) for name in parts}
-    found["judged"] = sum(found[name] for name in ("fell_beyond", "fell_other", "unchanged", "rose"))
+    found["fell"] = found["fell_beyond"] + found["fell_other"]
+    found["judged"] = found["fell"] + found["unchanged"] + found["rose"]
     found["due"] = found["judged"] + found["not_judged"]
     found["left_early"] = int(rng.integers(0, found["due"] + 1))
     found["finished"] = found["due"] - found["left_early"]
@@ -92,7 +99,8 @@ def test_knowing_the_program_does_not_single_out_a_small_number():
             if rose < 0:
                 continue
             counts = dict.fromkeys(CELLS, 0) | dict(zip(parts, (*values, rose), strict=True))
-            counts |= {"judged": judged, "due": judged, "finished": judged, "open": judged}
+            counts |= dict.fromkeys(("judged", "due", "finished", "open"), judged)
+            counts["fell"] = counts["fell_beyond"] + counts["fell_other"]
             shown = protected(counts, THRESHOLD)
             seen.setdefault(tuple(shown.items()), []).append(counts)
         for candidates in seen.values():
@@ -104,12 +112,26 @@ def test_knowing_the_program_does_not_single_out_a_small_number():
 def test_no_more_is_hidden_than_needed():
     counts = dict.fromkeys(CELLS, 0) | {
         "open": 60, "counted_earlier": 20, "due": 40, "finished": 33, "left_early": 7, "judged": 40,
-        "fell_beyond": 20, "fell_other": 12, "unchanged": 8,
+        "fell": 32, "fell_beyond": 20, "fell_other": 12, "unchanged": 8,
     }  # fmt: skip
     assert protected(counts, THRESHOLD) == counts
-    one_small = counts | {"unchanged": 5, "rose": 3}
-    hidden = {name for name, count in protected(one_small, THRESHOLD).items() if count is None}
-    assert hidden == {"rose", "unchanged"}
+    for change, hidden in (
+        ({"unchanged": 5, "rose": 3}, {"rose", "unchanged"}),
+        ({"fell_beyond": 2, "fell_other": 30}, {"fell_beyond", "fell_other"}),
+        ({"left_early": 1, "finished": 39}, {"left_early", "finished"}),
+    ):
+        shown = protected(counts | change, THRESHOLD)
+        assert {name for name, count in shown.items() if count is None} == hidden
+
+
+def test_the_answer_is_hidden_last():
+    counts = dict.fromkeys(CELLS, 0) | {
+        "open": 45, "in_progress": 8, "counted_earlier": 9, "due": 28, "finished": 28, "not_judged": 1,
+        "judged": 27, "fell": 18, "fell_beyond": 3, "fell_other": 15, "unchanged": 8, "rose": 1,
+    }  # fmt: skip
+    shown = protected(counts, THRESHOLD)
+    assert (shown["judged"], shown["fell"]) == (27, 18)
+    assert shown["due"] is None
 
 
 @pytest.mark.parametrize(("count", "is_shown"), [(0, True), (1, False), (4, False), (5, True)])
@@ -141,8 +163,7 @@ def test_no_sentence_holds_a_number_that_is_not_shown(seed):
     shared = shared_of(counts)
     document = shared_document(shared)
     allowed = {count for count in shared.cells.values() if count is not None}
-    fell = shared._fell()
-    allowed |= {fell} if fell is not None else set()
+    fell = shared.cells["fell"]
     text = " ".join([shared.answer, *shared.sentences, shared.uncertainty]).replace("2026Q3", "")
     numbers = {int(number) for number in re.findall(r"\b\d+\b(?!%)", text)}
     assert numbers <= allowed
@@ -153,8 +174,8 @@ def test_no_sentence_holds_a_number_that_is_not_shown(seed):
 
 def test_the_answer_says_only_what_is_shown():
     counts = dict.fromkeys(CELLS, 0) | {
-        "open": 30, "due": 30, "finished": 30, "judged": 30, "fell_beyond": 12, "fell_other": 9,
-        "unchanged": 6, "rose": 3,
+        "open": 30, "due": 30, "finished": 30, "judged": 30, "fell": 21, "fell_beyond": 12,
+        "fell_other": 9, "unchanged": 6, "rose": 3,
     }  # fmt: skip
     shared = shared_of(counts)
     assert shared.cells["rose"] is None
@@ -162,7 +183,9 @@ def test_the_answer_says_only_what_is_shown():
     assert shared.answer == "Fear ratings fell in 21 of the 30 children judged in 2026Q3."
     assert shared_of(dict.fromkeys(CELLS, 0)).answer == "No child was judged in 2026Q3."
     few = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 2)
-    assert shared_of(few).answer == "Too few children were judged in 2026Q3 to share a number."
+    assert shared_of(few).answer == (
+        "The numbers of 2026Q3 are too small to share how many children were judged."
+    )
 
 
 def test_two_reports_of_one_quarter_together_give_nothing_away():
@@ -189,3 +212,14 @@ def test_serious_incidents_are_never_counted():
     assert shared_of(counts, serious="one or more").sentences == (
         "Incidents were recorded; serious incidents: one or more.",
     )
+
+
+def test_the_file_fits_its_published_schema():
+    counts = counts_of(np.random.default_rng(3))
+    document = shared_document(shared_of(counts, mean_nap=(0.8, 0.7, 0.9), serious="none", incidents=0))
+    SCHEMA.validate(json.loads(json.dumps(document)))
+    SCHEMA.validate(shared_document(shared_of(dict.fromkeys(CELLS, 0))))
+    with pytest.raises(ValidationError):
+        SCHEMA.validate(document | {"children": document["children"] | {"C01": 1}})
+    with pytest.raises(ValidationError):
+        SCHEMA.validate(document | {"serious_incidents": 2})

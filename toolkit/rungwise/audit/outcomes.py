@@ -12,7 +12,6 @@ import numpy as np
 from rungwise.audit.cohort import DUE_BY, Course, censored
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
-from rungwise.basis.page_numbers import count_of
 from rungwise.series.caseload import Caseload
 from rungwise.series.planned import FEAR
 from rungwise.single_case.child_answer import ChildAnswer, child_answers
@@ -233,10 +232,12 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
         f"fall, and as many as a rise."
     ]
     if fell:
-        some = "all" if falls == fell else falls
+        which = f"Of the {fell} falls, {'all' if falls == fell else falls} would stand"
+        if fell == 1:
+            which = f"The one fall would {'stand' if falls else 'not stand'}"
         sentences.append(
-            f"Of the {count_of(fell, 'fall')}, {some} would stand if, over the caseload, at most "
-            f"{alpha:.0%} of the changes named were to be false (Benjamini and Hochberg's rule)."
+            f"{which} if, over the caseload, at most {alpha:.0%} of the changes named were to be false "
+            "(Benjamini and Hochberg's rule)."
         )
     rates = [outcome.answer.rates for outcome in judged if outcome.answer and outcome.answer.rates]
     if rates:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rungwise.audit.cohort import Cohort
 from rungwise.audit.outcomes import Outcome
@@ -253,20 +253,36 @@ def _comparisons(headline: Estimate) -> list[str]:
 
 def _left_early(words: Words, beside: pd.DataFrame, outcomes: Sequence[Outcome]) -> list[str]:
     row = beside.set_index("due_by").loc["left_early"]
-    if not row["due"]:
+    if not _count(row, "due"):
         return []
     for_fear = sum(
         outcome.course.due_by == "left_early" and outcome.course.end_reason == "fear"
         for outcome in outcomes
     )
+    due, judged, fell = (_count(row, name) for name in ("due", "judged", "fell"))
+    if due == 1:
+        fear = " because of fear" if for_fear else ""
+        how = "could not be judged"
+        if judged:
+            how = (
+                f"was judged: {words.subject} {words.better if fell else f'had not {_past(words.better)}'}"
+            )
+        return [f"One child left before the horizon{fear} and {how}."]
     fear = f", {for_fear} of them because of fear" if for_fear else ""
-    children = count_of(int(row["due"]), "child", "children")
-    if not row["judged"]:
-        return [f"{children} left before the horizon{fear}; none of them could be judged."]
+    if not judged:
+        return [f"{due} children left before the horizon{fear}; none of them could be judged."]
     return [
-        f"{children} left before the horizon{fear}; {words.subject} {words.better} in {row['fell']} of "
-        f"the {row['judged']} of them who could be judged."
+        f"{due} children left before the horizon{fear}; {words.subject} {words.better} in {fell} of the "
+        f"{judged} of them who could be judged."
     ]
+
+
+def _count(row: Any, name: str) -> int:
+    return int(row[name])
+
+
+def _past(verb: str) -> str:
+    return {"fell": "fallen", "rose": "risen", "improved": "improved"}[verb]
 
 
 def _to_discuss(totals: dict[str, int], to_discuss: int) -> list[str]:

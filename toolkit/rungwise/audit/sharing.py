@@ -14,8 +14,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from rungwise.audit.audit import Audit
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.safety import PER_OCCASIONS
@@ -34,6 +32,7 @@ CELLS = {
     "left_early": "Due because the child left before the horizon",
     "not_judged": "Due, but not judged",
     "judged": "Judged",
+    "fell": "Ratings fell",
     "fell_beyond": "Ratings fell, beyond the baseline's own course",
     "fell_other": "Ratings fell; the baseline may explain it, or is too short to say",
     "unchanged": "No clear change, about the same, or no room to change",
@@ -44,8 +43,14 @@ SUMS = (
     ("open", ("in_progress", "left_before_exposure", "counted_earlier", "due")),
     ("due", ("finished", "left_early")),
     ("due", ("judged", "not_judged")),
-    ("judged", ("fell_beyond", "fell_other", "unchanged", "rose")),
+    ("judged", ("fell", "unchanged", "rose")),
+    ("fell", ("fell_beyond", "fell_other")),
 )
+# What readers miss least comes first: the order in which further numbers are hidden.
+LEAST_MISSED = (
+    "counted_earlier", "in_progress", "left_before_exposure", "finished", "left_early", "open", "due",
+    "not_judged", "fell_other", "unchanged", "fell_beyond", "rose", "fell", "judged",
+)  # fmt: skip
 HIDDEN = "*"
 DIGITS = 2
 
@@ -96,9 +101,9 @@ class SharedAudit:
     @property
     def answer(self) -> str:
         """The answer in one sentence, from numbers that are shown."""
-        judged, fell = self.cells["judged"], self._fell()
+        judged, fell = self.cells["judged"], self.cells["fell"]
         if judged is None:
-            return f"Too few children were judged in {self.quarter} to share a number."
+            return f"The numbers of {self.quarter} are too small to share how many children were judged."
         if judged == 0:
             return f"No child was judged in {self.quarter}."
         if fell is None:
@@ -115,7 +120,7 @@ class SharedAudit:
     @property
     def uncertainty(self) -> str:
         """How far the answer could be from the truth for children like these."""
-        judged, fell = self.cells["judged"], self._fell()
+        judged, fell = self.cells["judged"], self.cells["fell"]
         if not judged or fell is None:
             return ""
         share = share_interval(fell, judged)
@@ -136,10 +141,6 @@ class SharedAudit:
                 f"{percent(low)} and {percent(high)}); 50% would mean no difference."
             )
         return (*said, self._safety())
-
-    def _fell(self) -> int | None:
-        beyond, other = self.cells["fell_beyond"], self.cells["fell_other"]
-        return None if beyond is None or other is None else beyond + other
 
     def _safety(self) -> str:
         if self.serious == "not recorded":
@@ -233,41 +234,41 @@ def protected(counts: Mapping[str, int], threshold: int) -> dict[str, int | None
     Examples
     --------
     >>> counts = dict.fromkeys(CELLS, 0) | {"open": 20, "counted_earlier": 9, "due": 11, "finished": 11}
-    >>> counts |= {"judged": 11, "fell_beyond": 8, "rose": 3}
+    >>> counts |= {"judged": 11, "unchanged": 8, "rose": 3}
     >>> shown = protected(counts, 5)
-    >>> shown["rose"], shown["fell_beyond"], shown["judged"]
+    >>> shown["rose"], shown["unchanged"], shown["judged"]
     (None, None, 11)
     """
     small = {name for name, count in counts.items() if 0 < count < threshold}
     hidden = set(small)
-    while True:
-        open_cell = next(
-            (name for name in sorted(small) if not _kept(name, counts, hidden, threshold)), None
-        )
-        if open_cell is None:
-            return {name: None if name in hidden else count for name, count in counts.items()}
-        hidden.add(_next_to_hide(open_cell, counts, hidden))
+    while not all(_kept(name, counts, hidden, threshold) for name in sorted(small)):
+        hidden.add(next(name for name in LEAST_MISSED if counts[name] and name not in hidden))
+    # Taken back, most missed first, whatever turned out not to be needed.
+    for name in reversed(LEAST_MISSED):
+        fewer = hidden - {name}
+        if name in hidden - small and all(_kept(cell, counts, fewer, threshold) for cell in sorted(small)):
+            hidden = fewer
+    return {name: None if name in hidden else count for name, count in counts.items()}
 
 
 def possible(name: str, counts: Mapping[str, int | None]) -> tuple[int, float]:
-    """Give the smallest and the largest value a cell can have, from the cells that are shown."""
-    from scipy.optimize import Bounds, LinearConstraint, milp
+    """Give the smallest and the largest value a cell can have, from the cells that are shown.
 
-    names = list(counts)
-    low = np.array([1 if counts[cell] is None else counts[cell] for cell in names], dtype=float)
-    high = np.array([np.inf if counts[cell] is None else counts[cell] for cell in names], dtype=float)
-    rows = np.zeros((len(SUMS), len(names)))
-    for row, (total, parts) in zip(rows, SUMS, strict=True):
-        row[names.index(total)] = -1
-        row[[names.index(part) for part in parts]] = 1
-    sums = LinearConstraint(rows, 0, 0)
-    found = []
-    for sign in (1, -1):
-        cost = np.zeros(len(names))
-        cost[names.index(name)] = sign
-        best = milp(cost, constraints=sums, integrality=np.ones(len(names)), bounds=Bounds(low, high))
-        found.append(sign * best.fun if best.status == 0 else sign * -math.inf)
-    return round(found[0]), found[1] if math.isinf(found[1]) else round(found[1])
+    The sums hang together as a tree, so carrying limits from sum to sum until nothing changes gives
+    exactly what a reader can work out.
+    """
+    low = {cell: 1.0 if count is None else float(count) for cell, count in counts.items()}
+    high = {cell: math.inf if count is None else float(count) for cell, count in counts.items()}
+    before = None
+    while before != (before := (tuple(low.values()), tuple(high.values()))):
+        for total, parts in SUMS:
+            low[total] = max(low[total], sum(low[part] for part in parts))
+            high[total] = min(high[total], sum(high[part] for part in parts))
+            for part in parts:
+                others = [other for other in parts if other != part]
+                low[part] = max(low[part], low[total] - sum(high[other] for other in others))
+                high[part] = min(high[part], high[total] - sum(low[other] for other in others))
+    return int(low[name]), high[name] if math.isinf(high[name]) else int(high[name])
 
 
 def _kept(name: str, counts: Mapping[str, int], hidden: set[str], threshold: int) -> bool:
@@ -280,17 +281,6 @@ def _kept(name: str, counts: Mapping[str, int], hidden: set[str], threshold: int
 def _least(name: str, counts: Mapping[str, int]) -> int:
     """Smallest value a number has for someone who only knows which numbers are 0."""
     return possible(name, {cell: None if count else 0 for cell, count in counts.items()})[0]
-
-
-def _next_to_hide(name: str, counts: Mapping[str, int], hidden: set[str]) -> str:
-    """Choose the smallest number shown, other than 0, that stands in a sum with a hidden one."""
-    tied = {name}
-    while True:
-        reached = {cell for total, parts in SUMS if tied & {total, *parts} for cell in (total, *parts)}
-        choices = sorted((counts[cell], cell) for cell in reached - hidden if counts[cell])
-        if choices or reached == tied:
-            return choices[0][1]
-        tied = reached
 
 
 def _counts(audit: Audit) -> dict[str, int]:
@@ -308,6 +298,7 @@ def _counts(audit: Audit) -> dict[str, int]:
         "left_early": due_by["left_early"],
         "not_judged": lost["due"] - lost["judged"],
         "judged": lost["judged"],
+        "fell": verdict["fell"],
         "fell_beyond": verdict["fell_beyond_baseline"],
         "fell_other": verdict["fell_baseline_may_explain"] + verdict["fell_short_baseline"],
         "unchanged": verdict["no_clear_change"] + verdict["about_the_same"] + verdict["no_room"],

@@ -8,15 +8,18 @@ from datetime import date
 from pathlib import Path
 
 from rungwise.audit.quarter import Quarter
-from rungwise.basis.errors import DataProblems
+from rungwise.audit.sharing import NotShared
+from rungwise.basis.errors import DataProblems, check_choice
 from rungwise.reports.child_page import day
 from rungwise.reports.html import render_page
 from rungwise.reports.notebook_run import run_notebook
 from rungwise.reports.write import check_free, whole_folder
 from rungwise.series.caseload import read_caseload
 
-NOTEBOOK = "quarterly_audit"
-PAGE = "audit.html"
+__all__ = ["NotShared", "show_progress", "write_audit"]
+
+# Edition to its notebook and the name of its page.
+EDITIONS = {"practice": ("quarterly_audit", "audit.html"), "sharing": ("shared_audit", "shared_audit.html")}
 
 
 def show_progress(done: int, total: int) -> None:
@@ -35,12 +38,15 @@ def write_audit(
     to: str | Path,
     overwrite: bool = False,
     today: date | str | None = None,
+    edition: str = "practice",
+    last_shared: str | Path | None = None,
     progress: Callable[[int, int], None] | None = show_progress,
 ) -> list[Path]:
     """Write the audit of one quarter into a folder: ``audit.html``, ``audit.json`` and tables as CSV.
 
-    The page is the notebook ``quarterly_audit`` run on these files. Everything appears in one step:
-    if anything fails, or the program is killed, what stood at `to` before is still there, whole.
+    The page is the notebook ``quarterly_audit`` run on these files; the edition for sharing is
+    ``shared_audit.html`` with its JSON, and holds no child and no small number. Everything appears in
+    one step: if anything fails, or the program is killed, what stood at `to` before is still there, whole.
 
     Parameters
     ----------
@@ -53,6 +59,9 @@ def write_audit(
     overwrite : bool
     today : date or str, optional
         Default the computer's date; matters only while the quarter runs.
+    edition : {"practice", "sharing"}
+    last_shared : str or Path, optional
+        JSON of the report shared last, which the edition for sharing is held against.
     progress : callable, optional
         Called with parts of the page done and parts in all; None for silence.
 
@@ -64,9 +73,11 @@ def write_audit(
     Raises
     ------
     ValueError
-        If `quarter` or `today` cannot be read.
+        If `quarter`, `today` or `edition` is not what is allowed.
     NotWritten
         If something is in the way, or the folder may not be written to.
+    NotShared
+        If a report for sharing, together with the last one, would give a small number away.
     DataProblems
         If the files could not be used; ``.report`` lists every problem.
 
@@ -75,18 +86,24 @@ def write_audit(
     >>> write_audit("data_demo/practice", "2026Q3", to="out/audit")  # doctest: +SKIP
     [PosixPath('out/audit/audit.html'), PosixPath('out/audit/audit.json'), ...]
     """
+    check_choice("edition", edition, EDITIONS)
+    name, page_name = EDITIONS[edition]
+    if last_shared is not None and edition != "sharing":
+        raise ValueError("last_shared must be left out unless edition is 'sharing'.")
     Quarter.parse(quarter)
     stated = today.isoformat() if isinstance(today, date) else today
     day(stated)
     target = check_free(to, overwrite=overwrite)
     with whole_folder(target, overwrite=overwrite) as folder:
         parameters = {"path": Path(path), "quarter": quarter, "today": stated, "tables": folder}
+        if last_shared is not None:
+            parameters["last_shared"] = Path(last_shared)
         try:
-            notebook = run_notebook(NOTEBOOK, parameters, progress=progress)
+            notebook = run_notebook(name, parameters, progress=progress)
         except DataProblems:
             # The list of problems does not come back from the notebook; the files give it again.
             read_caseload(path, today=day(stated))
             raise
-        page = render_page(notebook, title=f"Quarterly audit {quarter}")
-        (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
+        page = render_page(notebook, title=f"Quarterly audit {quarter}", edition=edition)
+        (folder / page_name).write_text(page, encoding="utf-8", newline="\n")
     return sorted(target.iterdir(), key=lambda file: (file.suffix != ".html", file.suffix == ".csv", file))
