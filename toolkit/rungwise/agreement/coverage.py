@@ -113,7 +113,11 @@ class _Trials:
 
 
 def agreement_reviews(
-    tables: TableSet, *, variable: str = "outcome", kinds: Sequence[str] = ("probe",)
+    tables: TableSet,
+    *,
+    variable: str = "outcome",
+    kinds: Sequence[str] = ("probe",),
+    each_child: bool = True,
 ) -> tuple[AgreementReview, ...]:
     """Review double observation for all children together and for each child.
 
@@ -129,6 +133,8 @@ def agreement_reviews(
         What is compared.
     kinds : sequence of {"probe", "approach", "practice"}
         Kinds of trial in scope; the outcome of a study is its probes.
+    each_child : bool
+        False for all children together only, which is quicker.
 
     Returns
     -------
@@ -152,18 +158,25 @@ def agreement_reviews(
     trials, by_child = _trials(tables, observations, second, variable)
     scale = tables.practice.scales.get("fear")
     points = None if scale is None else np.arange(scale.minimum, scale.maximum + 1)
-    children = sorted(set(observations["child_id"].tolist()))
+    raters: dict[str, set[str | None]] = {"": set(observations["rated_by"].tolist())}
+    for child, rater in zip(
+        observations["child_id"].tolist(), observations["rated_by"].tolist(), strict=True
+    ):
+        raters.setdefault(child, set()).add(rater)
+    places: dict[str, list[int]] = {"": list(range(len(trials.child)))}
+    for place, child in enumerate(trials.child.tolist()):
+        places.setdefault(child, []).append(place)
     return tuple(
         _review(
             child,
             variable,
-            trials if child == "" else trials.of(trials.child == child),
-            observations if child == "" else observations.where(observations["child_id"] == child),
+            trials.of(np.array(places.get(child, []), dtype=np.int64)),
+            raters[child],
             second is not None,
             points,
             by_child.get(child, (0, 0)),
         )
-        for child in ("", *children)
+        for child in (sorted(raters) if each_child else [""])
     )
 
 
@@ -260,7 +273,7 @@ def _review(
     child: str,
     variable: str,
     trials: _Trials,
-    observations: Table,
+    raters: set[str | None],
     recorded: bool,
     points: np.ndarray | None,
     left_out: tuple[int, int],
@@ -275,7 +288,7 @@ def _review(
         correlation = icc(np.column_stack([first, second]), "1,1") if len(first) else None
         if points is not None and np.isin([*first, *second], points).all():
             weighted = kappa(first, second, "quadratic", points.tolist())
-    verdict, reasons = _verdict(variable, trials, phases, observations, recorded, agreement, plain)
+    verdict, reasons = _verdict(variable, trials, phases, raters, recorded, agreement, plain)
     unmatched, spare = left_out
     cautions = []
     if unmatched:
@@ -311,17 +324,16 @@ def _verdict(
     variable: str,
     trials: _Trials,
     phases: tuple[PhaseAgreement, ...],
-    observations: Table,
+    raters: set[str | None],
     recorded: bool,
     agreement: Estimate,
     plain: Estimate,
 ) -> tuple[str, list[str]]:
     if variable == "fear_peak" and len(trials.child) == 0:
-        raters = set(observations["rated_by"].tolist())
         if None in raters:
             return "cannot be said", ["Who rated peak fear is not recorded."]
         if not raters & set(OBSERVERS):
-            who = " or ".join(sorted(raters))
+            who = " or ".join(sorted(str(rater) for rater in raters))
             words = f"Peak fear was rated by the {who}; what a person feels has no second rater."
             return "not applicable", [words]
         return "cannot be said", ["No peak fear was recorded by an observer."]

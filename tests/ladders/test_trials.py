@@ -1,0 +1,48 @@
+import numpy as np
+from rungwise.ladders.trials import trials_of
+
+
+def test_order_phase_and_declines(records):
+    records.exposure_from(5)
+    records.trial(9, 2, 4, number=2)
+    records.trial(9, 1, 3, number=1)
+    records.trial(2, 3, "declined", kind="probe", before=8)
+    records.trial(1, 1, 5, child="B1")
+    trials = trials_of(records.read())
+    assert trials.child_id.tolist() == ["B1", "C1", "C1", "C1"]
+    assert trials.step.tolist() == [1, 3, 1, 2]
+    assert trials.phase.tolist() == [None, "baseline", "exposure", "exposure"]
+    assert trials.declined.tolist() == [False, True, False, False]
+    assert np.isnan(trials.peak[1])
+    assert trials.before[1] == 8
+    assert [(child, ladder, len(part)) for child, ladder, part in trials.by_ladder()] == [
+        ("B1", "wall", 1),
+        ("C1", "wall", 3),
+    ]
+
+
+def test_one_trial_rated_by_several_stands_once_by_the_usual_rater(records):
+    for day in range(4):
+        records.trial(day, 1, 2, by="parent")
+        if day < 3:
+            records.trial(day, 1, 9, by="child")
+    records.trial(6, 1, 7, by="child", number=1)
+    trials = trials_of(records.read())
+    assert len(trials) == 5
+    # Four ratings each: the kind named first is the usual one, and a trial only the child rated stays.
+    assert trials.rated_by.tolist() == ["parent"] * 4 + ["child"]
+    assert trials.peak.tolist() == [2, 2, 2, 2, 7]
+
+
+def test_only_one_child(records):
+    records.trial(1, 1, 5, child="B1")
+    records.trial(1, 1, 5)
+    assert trials_of(records.read(), child_id="B1").child_id.tolist() == ["B1"]
+    assert len(trials_of(records.read(), child_id="Z9")) == 0
+
+
+def test_not_recorded(tmp_path):
+    from rungwise.series.caseload import read_caseload
+
+    (tmp_path / "ratings.csv").write_text("child_id,date,phase,rating\nC1,2026-01-01,baseline,4\n")
+    assert trials_of(read_caseload(tmp_path)) is None
