@@ -11,7 +11,6 @@ from rungwise.single_case.hamed_rao import (
     SMALLER,
     UNSTEADY,
     hamed_rao,
-    variance_factor,
 )
 from rungwise.single_case.trend import mann_kendall
 from scipy import stats
@@ -103,12 +102,22 @@ def test_short_and_uneven_series_are_cautioned():
 
 
 def test_declines_rank_worst_around_the_line():
-    values = [8, None, 7, 6, None, 5, 5, 4]
+    values = [6, 6, 6, 7, 7, 8, 8, 7, 8, 6, 6, 4, 5, 5, 4, 5, None, None, None, None]
     declined = [value is None for value in values]
     ours = hamed_rao(one_phase(values, better="lower", declined=declined))
-    slope = stats.theilslopes([-8, -7, -6, -5, -5, -4], [1, 3, 4, 6, 7, 8]).slope
-    line = np.array([-np.inf if v is None else -v - slope * t for t, v in enumerate(values, 1)])
-    assert ours.counts["variance_factor"] == variance_factor(line, stats.norm.ppf(0.975))[0]
+    rated = [(t, -v) for t, v in enumerate(values, 1) if v is not None]
+    slope = stats.theilslopes([v for _, v in rated], [t for t, _ in rated]).slope
+    line = [-1e6 if v is None else -v - slope * t for t, v in enumerate(values, 1)]
+    ranks = stats.rankdata(np.round(line, 9))
+    d, n = ranks - ranks.mean(), len(values)
+    r = [sum(d[i] * d[i + k] for i in range(n - k)) / sum(d**2) for k in range(n)]
+    total = sum(
+        (n - k) * (n - k - 1) * (n - k - 2) * r[k]
+        for k in range(1, n)
+        if abs(r[k]) > stats.norm.ppf(0.975) / math.sqrt(n)
+    )
+    assert ours.counts["lags"] > 0
+    assert ours.counts["variance_factor"] == pytest.approx(1 + 2 * total / (n * (n - 1) * (n - 2)))
 
 
 @pytest.mark.parametrize("values", [[], [3], [3, 3, 3, 3]])

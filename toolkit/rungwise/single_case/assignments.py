@@ -123,10 +123,10 @@ class MetInTheMiddle(Counting):
     def tails(self, shift: float) -> tuple[int, int]:
         """Count both through the sums of two halves."""
         low, high = self._bounds(shift)
-        return self._at_least(low, shift), self.total - self._at_least(high, shift, above=True)
+        return self._at_least(low, shift), self.total - self._at_least(high, shift)
 
-    def _at_least(self, bound: float, shift: float, *, above: bool = False) -> int:
-        """Count the assignments whose statistic is at least `bound`, or above it."""
+    def _at_least(self, bound: float, shift: float) -> int:
+        """Count the assignments whose statistic is at least `bound`, which lies beside all ties."""
         terms = self.terms
         if shift:
             terms = [
@@ -139,8 +139,7 @@ class MetInTheMiddle(Counting):
             left.sort()
             right.sort()
             # For each sum on the right, how many on the left do not bring the total to the bound.
-            short = np.searchsorted(left, bound - right, "right" if above else "left")
-            count += left.size * right.size - int(short.sum())
+            count += left.size * right.size - int(np.searchsorted(left, bound - right).sum())
         return count
 
     def interval(self, tail: float) -> tuple[float, float]:
@@ -151,7 +150,7 @@ class MetInTheMiddle(Counting):
             return math.log(self._at_least(self._bounds(shift)[0], shift) / allowed)
 
         def bad(shift: float) -> float:
-            better = self._at_least(self._bounds(-shift)[1], -shift, above=True)
+            better = self._at_least(self._bounds(-shift)[1], -shift)
             return math.log((self.total - better) / allowed)
 
         return self._least(good), -self._least(bad)
