@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from itertools import combinations
 
@@ -9,7 +10,7 @@ import pytest
 from rungwise.reports import words
 from rungwise.reports.words import MEANINGS, SAFETY, most_distinct, to_find_out
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.error_rates import ErrorRates
+from rungwise.single_case.error_rates import TABLE, ErrorRates, error_rates
 from rungwise.single_case.verdict import VERDICTS
 
 
@@ -68,23 +69,42 @@ def test_ratings_too_alike_are_not_cured_by_counting_occasions(answer_of):
 
 
 def rates(found):
-    return ErrorRates(5, 10, {0.0: 0.01, 0.6: 0.05}, {0.0: found + 0.1, 0.6: found}, "a fall of 3 points")
+    wrong, power, found = {0.0: 0.01, 0.6: 0.05}, {0.0: 0.1, 0.6: 0.05}, {0.0: found + 0.1, 0.6: found}
+    return ErrorRates(5, 10, wrong, power, "a fall of 3 points", found)
 
 
-def test_no_clear_change_says_how_much_can_stay_unseen_and_when_it_would_not(answer_of, monkeypatch):
+def test_no_clear_change_says_how_surely_it_would_have_been_seen_and_when_it_would(answer_of, monkeypatch):
     monkeypatch.setattr(words, "error_rates", lambda n_baseline, n_exposure: rates(0.05 * n_exposure))
     answer = replace(with_lengths(answer_of("no_clear_change"), 5, 10), rates=rates(0.5))
     first, second, *_ = to_find_out(answer)
-    assert "of 100 simulated children with a fall of 3 points, as few as 50 were found" in first
+    assert "Of 100 simulated children with a fall of 3 points, 50 to 60 are seen to have changed" in first
     assert second == (
         "With 6 more exposure occasions at the same probe step it would be at least 80 of 100."
     )
+
+
+def test_where_a_real_change_would_have_been_seen_no_more_occasions_are_asked_for(answer_of):
+    answer = replace(answer_of("no_clear_change"), rates=rates(0.85))
+    assert not any("more exposure occasion" in sentence for sentence in to_find_out(answer))
 
 
 def test_where_more_occasions_would_not_help_it_says_so(answer_of, monkeypatch):
     monkeypatch.setattr(words, "error_rates", lambda n_baseline, n_exposure: rates(0.5))
     answer = replace(answer_of("no_clear_change"), rates=rates(0.5))
     assert "would not bring that to 80 of 100" in to_find_out(answer)[1]
+
+
+def test_the_share_seen_is_the_sum_of_all_verdicts_that_say_fell():
+    with TABLE.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    [row] = [
+        row
+        for row in rows
+        if (row["n_baseline"], row["n_exposure"], row["phi"]) == ("5", "12", "0.4")
+        and (row["trend"], row["place"], row["effect"]) == ("none", "middle", "standard")
+    ]
+    not_fallen = ("no_clear_change", "about_the_same", "rose", "too_few", "no_room")
+    assert error_rates(5, 12).found[0.4] == pytest.approx(1 - sum(float(row[code]) for code in not_fallen))
 
 
 def test_every_number_has_a_line_for_what_it_says_and_for_what_it_does_not():

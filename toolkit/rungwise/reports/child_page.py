@@ -28,7 +28,6 @@ from rungwise.reports.blocks import (
     Blocks,
     Picture,
     bullets,
-    facts,
     heading,
     lead,
     note,
@@ -138,27 +137,33 @@ def numbers_table(answer: ChildAnswer) -> Block:
 def trust(answer: ChildAnswer) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
     blocks: list[Block | Picture] = []
-    if sentences := cautions(answer):
-        blocks.append(bullets(sentences))
     rates = answer.rates
+    in_table = rates.sentence if rates is not None else ""
+    if sentences := [sentence for sentence in cautions(answer) if sentence != in_table]:
+        blocks.append(bullets(sentences))
     if rates is not None:
+        names = ("No effect: “beyond”", "Real effect: “beyond”", "Real effect: fell at all")
         rows = [
             {
                 "Autocorrelation": format_number(phi, 1),
-                "No effect, called so": f"{of_hundred(rates.wrong[phi])} of 100",
-                "Real effect, called so": f"{of_hundred(rates.power[phi])} of 100",
+                **{
+                    name: f"{of_hundred(shares[phi])} of 100"
+                    for name, shares in zip(names, (rates.wrong, rates.power, rates.found), strict=True)
+                },
             }
             for phi in sorted(rates.wrong)
         ]
         blocks.append(
             table(
                 rows,
-                caption="How often simulated children are called “fell, beyond the baseline's own course”",
-                numeric=["No effect, called so", "Real effect, called so"],
+                caption="What simulated children are called: “fell, beyond the baseline's own course”, or "
+                "fallen at all",
+                numeric=names,
                 notes=[
                     f"Simulated with {rates.n_baseline} baseline and {rates.n_exposure} exposure "
-                    f"occasions; the real effect is {rates.effect}. Autocorrelation is how much a rating "
-                    "resembles the one before it; one child's few ratings cannot tell which row applies.",
+                    f"occasions; the real effect is {rates.effect}. Without an effect, the worst of "
+                    "several baselines is shown. Autocorrelation is how much a rating resembles the one "
+                    "before it; one child's few ratings cannot tell which row applies.",
                 ],
             )
         )
@@ -209,8 +214,7 @@ def method(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | None = 
     """Give method, settings, versions and hashes: how to check the page."""
     return (
         heading("Method")
-        + bullets(method_sentences(answer))
-        + facts(used_settings(caseload))
+        + bullets([*method_sentences(answer), used_settings(caseload)])
         + provenance(caseload.inputs, rerun=rerun(caseload, answer), stated_on=stated_on)
     )
 
@@ -230,9 +234,10 @@ def method_sentences(answer: ChildAnswer) -> list[str]:
     ]
 
 
-def used_settings(caseload: Caseload) -> dict[str, str]:
+def used_settings(caseload: Caseload) -> str:
     """Give the settings the verdict was made with, named in words, with where each comes from."""
-    return settings(caseload.practice, _SETTINGS)
+    used = settings(caseload.practice, _SETTINGS)
+    return f"Settings: {'; '.join(f'{name} {value}' for name, value in used.items())}."
 
 
 def day(text: str | None) -> date | None:

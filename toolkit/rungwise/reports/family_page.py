@@ -118,7 +118,6 @@ def file_sheet(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | Non
     """Give the second sheet: numbers, how far to trust them, cautions, method, on one marked page."""
     title = f"{say.HEADINGS['file']}: {answer.child_id}, {answer.outcome} at the probe step"
     left = left_out(caseload, answer)
-    used = used_settings(caseload)
     inside = (
         heading(title, 2)
         + paragraph(answer.headline)
@@ -131,7 +130,7 @@ def file_sheet(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | Non
         + paragraph(SAFETY_SHORT)
         + heading("Method", 3)
         + paragraph(*method_sentences(answer))
-        + paragraph(f"Settings: {'; '.join(f'{name} {value}' for name, value in used.items())}.")
+        + paragraph(used_settings(caseload))
         + facts(made_with(rerun(caseload, answer), stated_on))
         + facts(hashes(caseload.inputs), kind="hashes")
     )

@@ -27,20 +27,20 @@ class Meaning:
 MEANINGS = {
     "tau": Meaning(
         "Tau",
-        "how much more often an exposure rating was better than a baseline rating than the other way "
-        "round: 1 always, 0 as often as not, −1 never.",
+        "how much more often an exposure rating was better than a baseline rating than worse: 1 always, "
+        "0 as often as not, −1 never.",
         "how large the change is, or what caused it.",
     ),
     "nap": Meaning(
         "NAP",
-        "in what share of all comparisons between a baseline and an exposure rating the exposure rating "
-        "was the better one, ties counting half; .50 is no difference.",
-        "how many points the ratings moved; it stops at 1.00 however far they move.",
+        "in what share of these comparisons the exposure rating was better, ties counting half; .50 is no "
+        "difference.",
+        "how far the ratings moved; it stops at 1.00.",
     ),
     "baseline_trend": Meaning(
         "Baseline trend (Kendall's tau)",
         "how steadily ratings were already getting better before exposure began.",
-        "that there was no trend when p is large: a few occasions seldom show one.",
+        "that there was none when p is large: few occasions seldom show one.",
     ),
     "beyond_baseline": Meaning(
         "Difference from the projected baseline",
@@ -55,10 +55,8 @@ MEANINGS = {
     ),
     "p": Meaning(
         "p",
-        "how often a difference at least this large would come about if the order of these very ratings "
-        "were pure chance.",
-        "how likely it is that nothing changed; and it is too small where ratings follow a trend or "
-        "resemble their neighbors.",
+        "how often at least this much would come about if the order of these ratings were pure chance.",
+        "how likely it is that nothing changed; with a trend, or neighbors alike, it is too small.",
     ),
     "smallest_p": Meaning(
         "Smallest p possible",
@@ -135,6 +133,10 @@ def to_find_out(answer: ChildAnswer) -> list[str]:
     return [_MORE_ROOM]
 
 
+# A share of real changes seen that is usually called enough (common practice, no source), and how many
+# more occasions are looked at.
+_LIKELY, _FURTHER = 0.8, 30
+
 _NEW_START = (
     "A new start answers more than a longer series: a second ladder, or a second child, with a baseline of "
     "5 or more occasions of its own and a later start of exposure."
@@ -185,20 +187,29 @@ def _until_enough(answer: ChildAnswer, n_baseline: int, n_exposure: int) -> Iter
 
 
 def _until_likely(answer: ChildAnswer, n_baseline: int, n_exposure: int) -> Iterable[str]:
+    """Say how surely a real fall would have been seen, and how many more occasions would make it so."""
     now = answer.rates
-    if now is None:
+    if now is None or not now.found:
         return
-    weakest = min(now.power.values())
+    weakest, strongest = min(now.found.values()), max(now.found.values())
+    seen = of_hundred(weakest)
+    if of_hundred(strongest) != seen:
+        seen += f" to {of_hundred(strongest)}"
     yield (
-        f"With this many occasions a real change can stay unseen: of 100 simulated children with "
-        f"{now.effect}, as few as {of_hundred(weakest)} were found."
+        f"Of 100 simulated children with {now.effect}, {seen} are seen to have changed with this many "
+        "occasions. A smaller change can stay unseen more often."
     )
-    for more in range(1, 61):
+    if weakest >= _LIKELY:
+        return
+    for more in range(1, _FURTHER + 1):
         later = error_rates(n_baseline, n_exposure + more)
-        if later is not None and min(later.power.values()) >= max(0.8, weakest + 0.05):
+        if later is not None and later.found and min(later.found.values()) >= _LIKELY:
             yield (
                 f"With {count_of(more, 'more exposure occasion')} at the same probe step it would be at "
-                f"least {of_hundred(min(later.power.values()))} of 100."
+                f"least {of_hundred(min(later.found.values()))} of 100."
             )
             return
-    yield "More exposure occasions alone would not bring that to 80 of 100; a longer baseline would help."
+    yield (
+        f"Up to {_FURTHER} more exposure occasions would not bring that to {of_hundred(_LIKELY)} of 100 in "
+        "the children simulated."
+    )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 
 from rungwise.basis.page_numbers import of_hundred
 from rungwise.resources import PACKAGE
+from rungwise.single_case.verdict import FELL
 
 TABLE = PACKAGE / "data" / "verdict_rates.csv"
 
@@ -28,6 +29,9 @@ class ErrorRates:
         flat baseline in the middle of the scale.
     effect : str
         The standard effect in words.
+    found : dict of float to float
+        Autocorrelation to the share of the same children that are called fallen at all, in any of the
+        verdicts that say so.
     """
 
     n_baseline: int
@@ -35,6 +39,7 @@ class ErrorRates:
     wrong: dict[float, float]
     power: dict[float, float]
     effect: str
+    found: dict[float, float] = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
@@ -82,6 +87,7 @@ def _table() -> dict[tuple[int, int], ErrorRates]:
             rates.wrong[phi] = max(share, rates.wrong.get(phi, 0.0))
         elif (row["trend"], row["place"]) == ("none", "middle"):
             rates.power[phi] = share
+            rates.found[phi] = sum(float(row[code]) for code in FELL)
     return table
 
 
