@@ -66,7 +66,7 @@ def hamed_rao_batch(
     check_choice("alternative", alternative, ALTERNATIVES)
     check_between("significance", significance, 0, 1)
     plain = mann_kendall_batch(batch, phase, alternative)
-    slope = theil_sen_batch(batch, phase, interval="normal").value * batch.sign
+    slope = theil_sen_batch(batch, phase).value * batch.sign
     stretch = Stretch.of(batch, phase)
     rows = len(batch)
     factor, variance = np.full(rows, np.nan), np.full(rows, np.nan)
