@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of
-from rungwise.tables.cells import Parsed, empty_values, parse
+from rungwise.tables.cells import FORMULA_BLANK, Parsed, empty_values, parse
 from rungwise.tables.findings import Findings
 from rungwise.tables.grid import TextColumn
 from rungwise.tables.groups import grouped
@@ -25,7 +25,8 @@ class Part:
     """The rows of one table in one file or sheet.
 
     `columns` maps the schema's column names to what was written; `overlong` lists the rows that
-    had more cells than the header.
+    had more cells than the header; `said_none` is True where the file says in so many words that
+    there is nothing to record.
     """
 
     source: str
@@ -33,6 +34,7 @@ class Part:
     columns: dict[str, TextColumn]
     decimal_comma: bool = False
     overlong: tuple[int, ...] = ()
+    said_none: bool = False
 
 
 class Draft:
@@ -185,6 +187,8 @@ class Draft:
     def _shown(self, name: str, index: int) -> str:
         """Give what stands in a cell as a report may show it."""
         text = self.text(name, index).strip()
+        if text == FORMULA_BLANK:
+            return ""
         if self.schema.fields[name].kind == "person":
             return HIDDEN if code_identity(text) else text
         return shown(text)

@@ -19,6 +19,9 @@ from rungwise.tables.schema import TABLES, schema, table_named
 from rungwise.tables.table import InputFile, Table, TableSet
 from rungwise.tables.understand import understand, understand_columns
 
+# A file without rows says that nothing happened, or that nothing was decided.
+MAY_BE_EMPTY = ("incidents", "actions")
+
 
 def read_tables(path: str | Path, *, today: date | None = None) -> TableSet:
     """Read a folder, a CSV file, a workbook or Parquet, and check all of it.
@@ -104,14 +107,23 @@ def _parts(file: FileFound, inputs: list[InputFile], findings: Findings) -> Iter
 
         yield from _sheets(grids(content, file.name, findings), file.table, named, findings)
     if found is not None:
+        table, part = found
+        if not len(part.rows) and table not in MAY_BE_EMPTY and not part.said_none:
+            findings.add("table_empty", part.source, table=table)
         yield found
 
 
 def _sheets(
     sheets: list[Grid], sure: str | None, named: str | None, findings: Findings
 ) -> Iterator[tuple[str, Part]]:
-    """Read each sheet named after a table; a sheet alone in its workbook may bear any name."""
+    """Read each sheet named after a table; a sheet alone in its workbook may bear any name.
+
+    A sheet without rows is a table that was not recorded: workbooks come with all their sheets. Only
+    a row that says "none" makes it a table in which nothing was to be recorded.
+    """
     alone = len(sheets) == 1
+    empty: list[tuple[str, str]] = []
+    found_any = False
     for sheet in sheets:
         findings.meet(sheet.source)
         table = table_named(sheet.name)
@@ -120,5 +132,13 @@ def _sheets(
             continue
         table = sure or table or named if alone else table
         found = understand(sheet, table, findings, sure=not alone or sure is not None)
-        if found is not None:
+        if found is None:
+            continue
+        if len(found[1].rows) or found[1].said_none:
+            found_any = True
             yield found
+        else:
+            empty.append((found[0], sheet.source))
+    if not found_any:
+        for name, source in empty:
+            findings.add("table_empty", source, table=name)

@@ -93,7 +93,7 @@ def unique_keys(draft: Draft) -> None:
         together.setdefault(int(group[place]), []).append(int(sound[place]))
     named = [name for name in key if draft.has(name) or not draft.blank[name].all()]
     what = ", ".join(draft.schema.fields[name].title.lower() for name in named)
-    apart = "trial" if "trial" in key else named[-1]
+    apart = ", or tell them apart by trial" if "trial" in key else ""
     for indices in together.values():
         first = indices[0]
         rest = [index for index in indices[1:] if not _same_row(draft, first, index)]

@@ -180,7 +180,7 @@ _ROWS = (
     _error(
         "key_repeated",
         "Row {other} is about the same {what}, and they differ.",
-        "Keep the right one, or tell them apart by {apart}.",
+        "Keep the right one{apart}.",
     ),
     _warning(
         "totals_row",

@@ -80,6 +80,13 @@ class Field:
     example: str
     level: int
 
+    @property
+    def default_words(self) -> str:
+        """Say what a blank cell means; ``""`` if it stays missing."""
+        if self.type == "boolean" and self.default is not None:
+            return "yes" if self.default else "no"
+        return "" if self.default is None else str(self.default)
+
 
 @dataclass(frozen=True, eq=False)
 class ForeignKey:
@@ -122,8 +129,9 @@ class Schema:
         'rating'
         """
         by_header = _by_header(self.name)
+        header = header.rstrip(" *")
         found = by_header.get(plain(header))
-        if found is None and header.rstrip().endswith((")", "]")):
+        if found is None and header.endswith((")", "]")):
             found = by_header.get(plain(re.sub(r"[(\[][^)\]]*[)\]]\s*$", "", header)))
         return found
 

@@ -19,8 +19,8 @@ LIMIT = 400
 UNKNOWN_SHOWN = 20
 IDENTITY_SEARCHED = 2_000
 EXAMPLE_MARK = "e.g."
-# Tables in which no row is an answer: nothing happened, nothing was decided.
-MAY_BE_EMPTY = ("incidents", "actions")
+# How a table says that there was nothing to record, where an empty one might be forgotten.
+NONE = frozenset(("none", "nothing happened", "no incidents", "no incident", "no actions"))
 _TOTALS = frozenset(
     ("total", "totals", "grand total", "subtotal", "sum", "mean", "average", "avg", "median", "count", "sd",
      "standard deviation", "minimum", "maximum", "min", "max")
@@ -95,14 +95,12 @@ def part_of(
     columns: Columns, described: Schema, source: str, decimal_comma: bool, findings: Findings
 ) -> Part:
     """Keep the rows that are data and the columns the schema knows."""
-    columns = _data_rows(columns, described, source, findings)
-    if not len(columns.rows) and described.name not in MAY_BE_EMPTY:
-        findings.add("table_empty", source, table=described.name)
+    columns, said_none = _data_rows(columns, described, source, findings)
     for row, cell in columns.overlong:
         findings.add("row_too_long", source, table=described.name, row=row, value=cell)
     known = _known(columns, described, source, findings)
     overlong = tuple(row for row, _ in columns.overlong)
-    return Part(source, columns.rows, known, decimal_comma, overlong)
+    return Part(source, columns.rows, known, decimal_comma, overlong, said_none)
 
 
 def _no_header(described: Schema, source: str, findings: Findings) -> None:
@@ -151,10 +149,16 @@ def _above(
         )
 
 
-def _data_rows(columns: Columns, described: Schema, source: str, findings: Findings) -> Columns:
-    """Leave out example rows, totals and remarks; say so, except for the example."""
+def _data_rows(
+    columns: Columns, described: Schema, source: str, findings: Findings
+) -> tuple[Columns, bool]:
+    """Leave out example rows, totals and remarks, and say so, except for the example.
+
+    A row that says nothing but "none" is left out too; the second result says whether there is one.
+    """
+    said_none = False
     if not len(columns.rows):
-        return columns
+        return columns, said_none
     first_text = _first_texts(columns)
     keep = np.ones(len(columns.rows), dtype=bool)
     filled = np.zeros(len(columns.rows), dtype=np.int32)
@@ -165,6 +169,9 @@ def _data_rows(columns: Columns, described: Schema, source: str, findings: Findi
         word = plain(text)
         if tidy(text).casefold().startswith(EXAMPLE_MARK):
             keep[index] = False
+        elif word in NONE and filled[index] == 1:
+            keep[index] = False
+            said_none = True
         elif word in _TOTALS or word.startswith(("total ", "average ", "mean ", "sum of ")):
             keep[index] = False
             findings.add(
@@ -175,7 +182,7 @@ def _data_rows(columns: Columns, described: Schema, source: str, findings: Findi
             findings.add(
                 "note_row", source, table=described.name, row=int(columns.rows[index]), value=shown(text)
             )
-    return columns if keep.all() else columns.where(keep)
+    return (columns if keep.all() else columns.where(keep)), said_none
 
 
 def _first_texts(columns: Columns) -> dict[int, str]:
@@ -200,7 +207,7 @@ def _first_texts(columns: Columns) -> dict[int, str]:
 
 def _odd(text: str) -> bool:
     word = plain(text)
-    return " " in word or word in _TOTALS or tidy(text).casefold().startswith(EXAMPLE_MARK)
+    return " " in word or word in _TOTALS or word in NONE or tidy(text).casefold().startswith(EXAMPLE_MARK)
 
 
 def _known(columns: Columns, described: Schema, source: str, findings: Findings) -> dict[str, TextColumn]:
