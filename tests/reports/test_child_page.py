@@ -152,7 +152,7 @@ def test_ladders_are_listed_only_when_there_are_several(answer_of, read_page):
 
 def test_trust_gives_the_rates_for_every_autocorrelation(answer_of, read_page):
     blocks = page.trust(answer_of())
-    rows = rows_of(blocks[1], read_page)
+    rows = rows_of(blocks[0], read_page)
     assert [tuple(row.values()) for row in rows] == [
         ("0.0", "1 of 100", "80 of 100", "96 of 100"),
         ("0.2", "2 of 100", "74 of 100", "95 of 100"),

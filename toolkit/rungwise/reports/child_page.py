@@ -139,8 +139,6 @@ def trust(answer: ChildAnswer) -> Blocks:
     blocks: list[Block | Picture] = []
     rates = answer.rates
     in_table = rates.sentence if rates is not None else ""
-    if sentences := [sentence for sentence in cautions(answer) if sentence != in_table]:
-        blocks.append(bullets(sentences))
     if rates is not None:
         names = ("No effect: “beyond”", "Real effect: “beyond”", "Real effect: fell at all")
         rows = [
@@ -167,6 +165,8 @@ def trust(answer: ChildAnswer) -> Blocks:
                 ],
             )
         )
+    if sentences := [sentence for sentence in cautions(answer) if sentence != in_table]:
+        blocks.append(bullets(sentences))
     return Blocks(blocks)
 
 
