@@ -2,11 +2,13 @@
 
 import json
 import re
+import zipfile
 from datetime import date, timedelta
 
 import pytest
 from rungwise.basis.errors import DataProblems
 from rungwise.reports.audit_report import write_audit
+from rungwise.reports.pdf import find_browser
 from rungwise.reports.write import NotWritten
 
 
@@ -55,6 +57,8 @@ def test_the_page_is_whole_marked_and_offline(written, read_page):
     assert [heading.text.strip() for heading in page.all("h2")] == [
         "Who was there",
         "Did fear come down",
+        "Group by group",
+        "Scores and goals",
         "Criteria and standards",
         "Quarter by quarter",
         "Safety",
@@ -83,7 +87,11 @@ def test_page_and_json_say_the_same(written):
 
 def test_no_file_says_where_the_data_were_kept(written):
     for file in written[1]:
-        assert "secret_place" not in file.read_text(encoding="utf-8")
+        contents = [file.read_bytes()]
+        if file.suffix == ".xlsx":
+            with zipfile.ZipFile(file) as parts:
+                contents = [parts.read(name) for name in parts.namelist()]
+        assert all(b"secret_place" not in content for content in contents)
 
 
 def test_progress_reaches_its_end(written):
@@ -121,3 +129,14 @@ def test_files_that_cannot_be_used_come_back_as_a_list_of_problems(tmp_path):
         write_audit(place, "2026Q3", to=tmp_path / "audit", progress=None)
     assert len(caught.value.report) > 0
     assert [entry.name for entry in tmp_path.iterdir()] == ["practice"]
+
+
+@pytest.mark.skipif(find_browser() is None, reason="no browser that can print")
+def test_a_pdf_is_printed_when_asked(caseload, tmp_path):
+    files = write_audit(
+        caseload, "2026Q3", to=tmp_path / "audit", today="2026-11-01", pdf=True, progress=None
+    )
+    (pdf,) = [file for file in files if file.suffix == ".pdf"]
+    assert pdf.name == "audit.pdf"
+    assert pdf.read_bytes().startswith(b"%PDF")
+    assert "audit.pdf" in json.loads((tmp_path / "audit" / "contents.json").read_text())["files"]

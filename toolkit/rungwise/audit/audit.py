@@ -11,11 +11,13 @@ from rungwise.audit.actions import actions_table, read_back
 from rungwise.audit.cohort import DUE_BY, STAGES, Cohort, cohort, flow
 from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
+from rungwise.audit.groups import groups_table
 from rungwise.audit.history import about_charts, compared, earlier_due, history
 from rungwise.audit.outcomes import Outcome, Progress, beside, false_discovery, judge, mean_nap, shares
 from rungwise.audit.quality import Quality, quality, set_aside
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.safety import Safety, safety
+from rungwise.audit.scores import goal_change, scores_table
 from rungwise.audit.sentences import Told, tell, words_for
 from rungwise.basis.estimate import Estimate
 from rungwise.series.caseload import Caseload
@@ -56,6 +58,12 @@ class Audit:
         Share of each verdict among the children judged; see `rungwise.audit.outcomes.shares`.
     beside : DataFrame
         Those who left early beside those who finished.
+    groups : DataFrame
+        The judged by site, referral reason and age, never ranked; see `rungwise.audit.groups`.
+    scores : DataFrame
+        Reliable change on scored instruments; see `rungwise.audit.scores`.
+    goals : Estimate or None
+        Mean change of goal attainment T; None where goals were not recorded.
     headline : Estimate
         Unweighted mean of the children's NAP.
     standards : DataFrame
@@ -90,6 +98,9 @@ class Audit:
     children: pd.DataFrame
     shares: pd.DataFrame
     beside: pd.DataFrame
+    groups: pd.DataFrame
+    scores: pd.DataFrame
+    goals: Estimate | None
     headline: Estimate
     standards: pd.DataFrame
     history: pd.DataFrame
@@ -190,6 +201,9 @@ def audit_quarter(
         children=_children(caseload, group, stages, outcomes),
         shares=share_table,
         beside=beside_table,
+        groups=groups_table(caseload, outcomes, confidence),
+        scores=scores_table(caseload, group.due),
+        goals=goal_change(caseload, group.due),
         headline=headline,
         standards=standards,
         history=quarters,

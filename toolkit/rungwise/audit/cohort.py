@@ -337,7 +337,9 @@ def censored(caseload: Caseload, until: Mapping[str, date]) -> Caseload:
         if "child_id" not in table.columns:
             tables[name] = table
             continue
-        dated = next((column for column in ("date", "starts_on") if column in table.columns), None)
+        dated = next(
+            (column for column in ("date", "starts_on", "set_on") if column in table.columns), None
+        )
         last = np.array([limit.get(child, np.datetime64("NaT", "D")) for child in table["child_id"]],
                         dtype="datetime64[D]")  # fmt: skip
         keep = ~np.isnat(last) if dated is None else table[dated] <= last

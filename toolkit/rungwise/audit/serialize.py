@@ -52,6 +52,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "recording_level": audit.quality.level,
         **{name: _plain(value) for name, value in asdict(audit.told).items()},
         "mean_nap": _estimate(audit.headline),
+        "goal_change": None if audit.goals is None else _estimate(audit.goals),
         **{name: _rows(frame) for name, frame in audit_frames(audit).items()},
         "never_recorded": list(audit.quality.not_recorded),
         "safety": {
@@ -83,6 +84,8 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
         "flow": audit.flow,
         "verdicts": _explained(audit.shares, np.where(audit.shares["n"] == 0, nobody, "")),
         "ways_due": _explained(audit.beside, np.where(audit.beside["judged"] == 0, nobody, "")),
+        "groups": audit.groups,
+        "scores": _explained(audit.scores, np.where(audit.scores["n"] == 0, nobody, "")),
         "children": _explained(audit.children, _why_no_numbers(audit.children)),
         "standards": _explained(audit.standards, np.where(audit.standards["n"] == 0, nobody, "")),
         "history": _explained(audit.history, np.where(audit.history["judged"] == 0, nobody, no_limits)),

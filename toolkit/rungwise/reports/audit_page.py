@@ -12,6 +12,7 @@ import pandas as pd
 from rungwise.audit.actions import STATES
 from rungwise.audit.audit import Audit
 from rungwise.audit.criteria import RESULTS
+from rungwise.audit.groups import GROUPINGS, about_groups
 from rungwise.audit.quality import LATE_DAYS, LEVELS
 from rungwise.audit.safety import CLUSTERS
 from rungwise.audit.serialize import audit_csv, audit_json
@@ -20,6 +21,7 @@ from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of, format_bounded, format_number, format_p
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
 from rungwise.figures.run_chart import describe_run_chart, run_chart
+from rungwise.reports.audit_workbook import audit_workbook
 from rungwise.reports.blocks import (
     Block,
     Blocks,
@@ -139,6 +141,70 @@ def every_child(audit: Audit) -> Blocks:
         )
         pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption))
     return Blocks(pages)
+
+
+def groups(audit: Audit) -> Block:
+    """Describe the judged by site, referral reason and age, without ranking."""
+    rows = [
+        {
+            "Group": f"{GROUPINGS[row.grouping]}: {row.group}",
+            "Judged": row.judged,
+            "Fell": row.fell,
+            "Share that fell": _share(row.share, row.ci_low, row.ci_high),
+        }
+        for row in _rows(audit.groups)
+    ]
+    said = paragraph(about_groups(audit.groups))
+    if not rows:
+        return said
+    return said + table(
+        rows, caption="In the order of names", numeric=["Judged", "Fell", "Share that fell"], fold=False
+    )
+
+
+def scores(audit: Audit) -> Block:
+    """Give reliable change on scored instruments and the change on goals, where recorded."""
+    rows = [
+        {
+            "Instrument": row.title + ("" if row.rated_by == "not recorded" else f", by {row.rated_by}"),
+            "Recovered": row.recovered,
+            "Improved": row.improved,
+            "Unchanged": row.unchanged,
+            "Got worse": row.deteriorated,
+            "Cannot be said": row.cannot_be_said,
+            "Recovered or improved": _share(row.share, row.ci_low, row.ci_high),
+        }
+        for row in _rows(audit.scores)
+    ]
+    shown = table(
+        rows,
+        caption="Change beyond measurement error since intake, children whose outcome was due",
+        numeric=list(rows[0])[1:] if rows else [],
+        when_empty="no scored instrument was recorded.",
+        notes=[
+            "Scores up to the day the outcome was due (Jacobson and Truax). Unchanged means that no change "
+            "larger than measurement error was seen.",
+            *dict.fromkeys(row.cautions for row in _rows(audit.scores) if row.cautions),
+        ]
+        if rows
+        else [],
+    )  # fmt: skip
+    return shown + paragraph(_goals(audit.goals))
+
+
+def _goals(change: Estimate | None) -> str:
+    if change is None:
+        return "Goals: not recorded."
+    if math.isnan(change.value):
+        return "Goals: no child has a level both at the start and later."
+    interval = ""
+    if not math.isnan(change.ci_low):
+        limits = f"{format_number(change.ci_low)} to {format_number(change.ci_high)}"
+        interval = f" ({change.confidence:.0%} interval {limits})"
+    return (
+        f"Goals: goal attainment T changed by {format_number(change.value)} points on average over "
+        f"{count_of(change.n, 'child', 'children')}{interval}. T depends on how goals were set."
+    )
 
 
 def standards(audit: Audit) -> Block:
@@ -440,9 +506,10 @@ def how_to_check(caseload: Caseload, audit: Audit, today: str | None = None) -> 
 
 
 def save_tables(audit: Audit, folder: str | None) -> None:
-    """Write the audit's tables as CSV and JSON into a folder that is there; without one, nothing."""
+    """Write the tables as CSV, JSON and one workbook into a folder that is there; without one, nothing."""
     if folder is None:
         return
+    (Path(folder) / "audit.xlsx").write_bytes(audit_workbook(audit))
     for name, content in {**audit_csv(audit), "audit.json": audit_json(audit)}.items():
         with open(Path(folder) / name, "x", encoding="utf-8", newline="") as stream:
             stream.write(content)

@@ -13,6 +13,7 @@ from rungwise.basis.errors import DataProblems, check_choice
 from rungwise.reports.child_page import day
 from rungwise.reports.html import render_page
 from rungwise.reports.notebook_run import run_notebook
+from rungwise.reports.pdf import page_to_pdf
 from rungwise.reports.write import check_free, whole_folder
 from rungwise.series.caseload import read_caseload
 
@@ -40,11 +41,12 @@ def write_audit(
     today: date | str | None = None,
     edition: str = "practice",
     last_shared: str | Path | None = None,
+    pdf: bool = False,
     progress: Callable[[int, int], None] | None = show_progress,
 ) -> list[Path]:
-    """Write the audit of one quarter into a folder: ``audit.html``, ``audit.json`` and tables as CSV.
+    """Write the audit of one quarter into a folder: page, JSON, and tables as CSV and workbook.
 
-    The page is the notebook ``quarterly_audit`` run on these files; the edition for sharing is
+    ``audit.html`` is the notebook ``quarterly_audit`` run on these files; the edition for sharing is
     ``shared_audit.html`` with its JSON, and holds no child and no small number. Everything appears in
     one step: if anything fails, or the program is killed, what stood at `to` before is still there, whole.
 
@@ -62,6 +64,8 @@ def write_audit(
     edition : {"practice", "sharing"}
     last_shared : str or Path, optional
         JSON of the report shared last, which the edition for sharing is held against.
+    pdf : bool
+        Also print the page as PDF with page numbers, which needs a browser on this computer.
     progress : callable, optional
         Called with parts of the page done and parts in all; None for silence.
 
@@ -106,4 +110,6 @@ def write_audit(
             raise
         page = render_page(notebook, title=f"Quarterly audit {quarter}", edition=edition)
         (folder / page_name).write_text(page, encoding="utf-8", newline="\n")
+        if pdf:
+            (folder / page_name).with_suffix(".pdf").write_bytes(page_to_pdf(page))
     return sorted(target.iterdir(), key=lambda file: (file.suffix != ".html", file.suffix == ".csv", file))
