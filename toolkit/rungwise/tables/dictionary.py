@@ -21,7 +21,8 @@ h1,h2,h3{color:#16324f;line-height:1.2}h3 code{font-size:1em}
 table{border-collapse:collapse;width:100%;margin:.5rem 0 2rem;font-size:.9rem}
 caption{text-align:left;font-weight:600;padding:.3rem 0}
 th,td{border:1px solid #9fb1c1;padding:.35rem .5rem;text-align:left;vertical-align:top}
-thead th{background:#e9eef2}tbody th{font-weight:400}code{font-family:ui-monospace,monospace;font-size:.95em}
+thead th{background:#e9eef2}tbody th{font-weight:400}
+code{font-family:ui-monospace,monospace;font-size:.95em}
 .needed{font-weight:700}.scroll{overflow-x:auto}nav ul{columns:14rem;padding-left:1.2rem}
 @media print{body{max-width:none;font-size:10pt}tr{break-inside:avoid}.scroll{overflow:visible}}
 """
@@ -78,11 +79,8 @@ def _table(described: Schema) -> str:
     parts += [_row(field) for field in described.fields.values()]
     for reference in described.foreign_keys:
         mine = ", ".join(f"<code>{name}</code>" for name in reference.fields)
-        if len(reference.fields) == 1 or reference.table != "children":
-            parts.append(
-                f"<tr><td colspan='7'>{mine} must stand in <a href='#{reference.table}'>{reference.table}</a>, "
-                "where that table is recorded.</td></tr>"
-            )
+        home = f"<a href='#{reference.table}'>{reference.table}</a>"
+        parts.append(f"<tr><td colspan='7'>{mine} must stand in {home}, where that is recorded.</td></tr>")
     return "".join([*parts, "</tbody></table></div></section>"])
 
 
