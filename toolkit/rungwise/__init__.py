@@ -59,6 +59,12 @@ _HOMES: dict[str, str] = {
     "deviation_band": "single_case.decision_rules",
     "stability_envelope": "single_case.decision_rules",
     "visual_features": "single_case.visual",
+    "randomization_test": "single_case.randomization",
+    "RandomStart": "single_case.designs",
+    "StaggeredStarts": "single_case.designs",
+    "Alternating": "single_case.designs",
+    "RandomChanges": "single_case.designs",
+    "PermittedAssignments": "single_case.designs",
     # change between two occasions
     "reliable_change": "change.reliable_change",
     "minimal_detectable_change": "change.reliable_change",
