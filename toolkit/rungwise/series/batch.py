@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -71,6 +72,13 @@ class SeriesBatch:
 
     def __len__(self) -> int:
         return len(self.codes)
+
+    @cached_property
+    def n_declined(self) -> np.ndarray:
+        """Declined occasions of each series, both phases."""
+        if not self.declined.any():
+            return _same(0, len(self))
+        return self.declined.sum(axis=1)
 
     @property
     def used(self) -> np.ndarray:
@@ -278,19 +286,18 @@ class SeriesBatch:
         gaps = np.isnan(values) & ~declined if values.dtype.kind == "f" else np.zeros(1, dtype=bool)
         if gaps.any():
             raise ValueError(f"values must be complete; {int(gaps.sum())} entries are missing.")
-        sign = np.full(rows, 1.0 if better == "higher" else -1.0)
-        length = np.full(rows, places, dtype=np.int64)
+        sign = _same(1.0 if better == "higher" else -1.0, rows)
         return cls(
-            codes=order_codes(values, declined, length, sign),
+            codes=order_codes(values, declined, _same(places, rows), sign),
             values=values,
             times=np.broadcast_to(np.arange(1.0, places + 1), (rows, places)),
             declined=declined,
-            n_a=np.full(rows, n_baseline, dtype=np.int64),
-            n_b=length - n_baseline,
-            n_missing=np.zeros(rows, dtype=np.int64),
+            n_a=_same(n_baseline, rows),
+            n_b=_same(places - n_baseline, rows),
+            n_missing=_same(0, rows),
             sign=sign,
-            floor=np.full(rows, floor),
-            ceiling=np.full(rows, ceiling),
+            floor=_same(float(floor), rows),
+            ceiling=_same(float(ceiling), rows),
         )
 
     def without_declines(self) -> SeriesBatch:
@@ -331,6 +338,11 @@ class SeriesBatch:
         labels = tuple(self.labels[r] for r in picked) if self.labels else ()
         arrays = {name: getattr(self, name)[picked] for name in _ARRAYS}
         return SeriesBatch(**arrays, labels=labels, unit=self.unit, phases=self.phases)
+
+
+def _same(number: float, rows: int) -> np.ndarray:
+    """Give one number for all series without storing it for each."""
+    return np.broadcast_to(np.asarray(number), (rows,))
 
 
 def order_codes(

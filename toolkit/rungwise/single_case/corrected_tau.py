@@ -81,7 +81,6 @@ def baseline_corrected_tau_batch(
     ties = pairs.ties.astype(np.int64)
     free = n * (n - 1) // 2 - (ties * (ties - 1) // 2).sum(axis=1)
     estimable = pairs.ab.pairs > 0
-    n_declined = batch.declined.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = pairs.ab.s / np.sqrt(pairs.ab.pairs.astype(float) * free)
         ceiling = np.sqrt(pairs.ab.pairs / (n * (n - 1) / 2))
@@ -112,7 +111,7 @@ def baseline_corrected_tau_batch(
         counts={
             "n_baseline": batch.n_a,
             "n_exposure": batch.n_b,
-            "declined": n_declined,
+            "declined": batch.n_declined,
             "missing": batch.n_missing,
             "s": pairs.ab.s,
             "tau_of_pairs": cross,
@@ -133,7 +132,7 @@ def baseline_corrected_tau_batch(
             NO_INTERVAL: estimable,
             "Tau-b with a phase code cannot reach 1: counts hold its ceiling for these lengths, and Tau "
             "over the baseline-exposure pairs, which can.": estimable,
-            DECLINED_CAUTION: n_declined > 0,
+            DECLINED_CAUTION: batch.n_declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
         },
     )

@@ -87,11 +87,10 @@ def nap_batch(
     estimable = ab.pairs > 0
     with np.errstate(invalid="ignore"):
         value = (ab.pairs + ab.s) / (2 * ab.pairs)
-    n_declined = batch.declined.sum(axis=1)
     counts = {
         "n_baseline": batch.n_a,
         "n_exposure": batch.n_b,
-        "declined": n_declined,
+        "declined": batch.n_declined,
         "missing": batch.n_missing,
         "pairs": ab.pairs,
         "concordant": ab.concordant,
@@ -102,7 +101,7 @@ def nap_batch(
     cautions = {
         EMPTY_CAUTION: ~estimable,
         SHORT_CAUTION: short & estimable,
-        DECLINED_CAUTION: n_declined > 0,
+        DECLINED_CAUTION: batch.n_declined > 0,
         MISSING_CAUTION: batch.n_missing > 0,
     }
     method: str | np.ndarray = "pairs of a baseline with an exposure occasion, ties counting one half"

@@ -97,12 +97,11 @@ class PairCounts:
     def whole(self) -> Pairs:
         """Pairs of the whole series, every phase A occasion before every phase B one."""
         aa, ab, bb = self.aa, self.ab, self.bb
-        return Pairs(
-            aa.concordant + ab.concordant + bb.concordant,
-            aa.discordant + ab.discordant + bb.discordant,
-            aa.pairs + ab.pairs + bb.pairs,
-            aa.same_time + bb.same_time,
-        )
+        names = ("concordant", "discordant", "pairs", "same_time")
+        sums = {name: getattr(aa, name) + getattr(ab, name) for name in names}
+        for name, column in sums.items():
+            column += getattr(bb, name)
+        return Pairs(**sums)
 
     @cached_property
     def ties(self) -> np.ndarray:
@@ -125,9 +124,15 @@ class PairCounts:
 
     def _within(self, start: np.ndarray, length: np.ndarray) -> Pairs:
         concordant, discordant = _within(self._codes, start, length)
+        pairs = length * (length - 1)
+        pairs >>= 1
+        same = np.zeros_like(pairs)
         rows = self._rows_with_equal_times
-        better, worse, same = _at_equal_times(self._codes, self._times, rows, start, length)
-        return Pairs(concordant - better, discordant - worse, length * (length - 1) // 2, same)
+        if len(rows):
+            better, worse, same = _at_equal_times(self._codes, self._times, rows, start, length)
+            concordant -= better
+            discordant -= worse
+        return Pairs(concordant, discordant, pairs, same)
 
 
 _KNOWN: WeakKeyDictionary[SeriesBatch, PairCounts] = WeakKeyDictionary()
@@ -179,14 +184,14 @@ def _across(codes: np.ndarray, n_a: np.ndarray, n_b: np.ndarray) -> tuple[np.nda
     for rows in _chunks(n_a, n_b):
         first = _time_major(codes, at_first, n_a, rows, "first")
         second = _time_major(codes, n_a, n_b, rows, "second")
-        better, worse = _accumulators(second.shape[1])
+        better, worse = _Tally("better", second.shape[1]), _Tally("worse", second.shape[1])
         truth = _SCRATCH.array("truth", second.shape, np.bool_)
         for row in first:
-            better += _column_sums(np.greater(second, row, out=truth))
-            worse += _column_sums(np.less(second, row, out=truth))
+            better.add(np.greater(second, row, out=truth))
+            worse.add(np.less(second, row, out=truth))
         # Padding is below every code: a short A gains concordant pairs, a short B discordant ones.
-        concordant[rows] = better - (len(first) - n_a[rows]) * n_b[rows]
-        discordant[rows] = worse - (len(second) - n_b[rows]) * n_a[rows]
+        concordant[rows] = better.total() - (len(first) - n_a[rows]) * n_b[rows]
+        discordant[rows] = worse.total() - (len(second) - n_b[rows]) * n_a[rows]
     return concordant, discordant
 
 
@@ -195,15 +200,15 @@ def _within(codes: np.ndarray, start: np.ndarray, length: np.ndarray) -> tuple[n
     discordant = np.zeros(len(codes), dtype=np.int64)
     for rows in _chunks(start, length):
         block = _time_major(codes, start, length, rows, "first")
-        better, worse = _accumulators(block.shape[1])
+        better, worse = _Tally("better", block.shape[1]), _Tally("worse", block.shape[1])
         truth = _SCRATCH.array("truth", block.shape, np.bool_)
         for i in range(len(block) - 1):
             later = truth[: len(block) - 1 - i]
-            better += _column_sums(np.greater(block[i + 1 :], block[i], out=later))
-            worse += _column_sums(np.less(block[i + 1 :], block[i], out=later))
-        concordant[rows] = better
+            better.add(np.greater(block[i + 1 :], block[i], out=later))
+            worse.add(np.less(block[i + 1 :], block[i], out=later))
+        concordant[rows] = better.total()
         # Padding stands last and below every code: each place adds a discordant pair per occasion.
-        discordant[rows] = worse - (len(block) - length[rows]) * length[rows]
+        discordant[rows] = worse.total() - (len(block) - length[rows]) * length[rows]
     return concordant, discordant
 
 
@@ -212,8 +217,6 @@ def _at_equal_times(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Count the better, the worse and all pairs within a phase that share a time."""
     better, worse, same = (np.zeros(len(codes), dtype=np.int64) for _ in range(3))
-    if len(rows) == 0:
-        return better, worse, same
     places = codes.shape[1]
     start, stop = start[rows, None], (start + length)[rows, None]
     place = np.arange(places)
@@ -285,9 +288,30 @@ def _column_sums(truth: np.ndarray) -> np.ndarray:
     return np.add.reduce(ones, axis=0, dtype=np.int64)
 
 
-def _accumulators(width: int) -> tuple[np.ndarray, np.ndarray]:
-    better = _SCRATCH.array("better", (width,), np.int32)
-    worse = _SCRATCH.array("worse", (width,), np.int32)
-    better[:] = 0
-    worse[:] = 0
-    return better, worse
+class _Tally:
+    """Adds up booleans over time, series by series, in one byte for as long as that cannot overflow."""
+
+    def __init__(self, name: str, width: int):
+        self._sum = _SCRATCH.array(name, (width,), np.int32)
+        self._byte = _SCRATCH.array(name + " in one byte", (width,), np.uint8)
+        self._sum[:] = 0
+        self._byte[:] = 0
+        self._held = 0
+
+    def add(self, truth: np.ndarray) -> None:
+        if len(truth) > _BYTE_ROWS:
+            self._sum += _column_sums(truth)
+            return
+        if self._held + len(truth) > _BYTE_ROWS:
+            self._flush()
+        self._byte += _column_sums(truth)
+        self._held += len(truth)
+
+    def total(self) -> np.ndarray:
+        self._flush()
+        return self._sum
+
+    def _flush(self) -> None:
+        self._sum += self._byte
+        self._byte[:] = 0
+        self._held = 0

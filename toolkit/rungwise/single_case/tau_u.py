@@ -73,7 +73,6 @@ def tau_u_batch(
     pairs = pair_counts(batch)
     s_ab, s_a, s_b = pairs.ab.s, pairs.aa.s, pairs.bb.s
     estimable = pairs.ab.pairs > 0
-    n_declined = batch.declined.sum(axis=1)
     corrected = _corrected(batch, correct, level) if trend != "exposure" else np.zeros(len(batch), bool)
     add_b = trend != "baseline"
     numerator = s_ab - np.where(corrected, s_a, 0) + (s_b if add_b else 0)
@@ -95,7 +94,7 @@ def tau_u_batch(
         counts={
             "n_baseline": batch.n_a,
             "n_exposure": batch.n_b,
-            "declined": n_declined,
+            "declined": batch.n_declined,
             "missing": batch.n_missing,
             "s_between": s_ab,
             "s_baseline": s_a,
@@ -113,7 +112,7 @@ def tau_u_batch(
             UNBOUNDED: estimable & np.full(len(batch), denominator == "cross_pairs"),
             NULL_CAUTION: tested,
             NO_INTERVAL: estimable,
-            DECLINED_CAUTION: n_declined > 0,
+            DECLINED_CAUTION: batch.n_declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
         },
     )
