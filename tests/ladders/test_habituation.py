@@ -18,6 +18,7 @@ def test_between_occasions_of_one_step(records):
         for number, peak in enumerate(peaks, start=1):
             records.trial(day, 1, peak, number=number)
     records.trial(3, 2, 9)
+    records.trial(4, 1, 0, kind="probe")
     frame = habituation_between(records.read())
     assert len(frame) == 1  # step 2 was practiced on one day
     row = frame.iloc[0]

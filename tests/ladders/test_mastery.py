@@ -66,7 +66,14 @@ def test_the_primary_rating_may_be_the_one_before(records):
 
 @pytest.mark.parametrize(
     ("later", "lost"),
-    [([4, 4], "2026-01-07"), ([4, 3, 4], None), (["declined"], "2026-01-05"), ([2], None)],
+    [
+        ([4, 4, "declined"], "2026-01-07"),
+        ([4, None, 4], None),
+        ([4, 4], "2026-01-07"),
+        ([4, 3, 4], None),
+        (["declined"], "2026-01-05"),
+        ([2], None),
+    ],
 )
 def test_mastery_lost_again(records, later, lost):
     for day, peak in enumerate([3, 3, *later]):
@@ -97,6 +104,12 @@ def test_a_step_passed_over_is_followed_until_it_was_last_offered(records):
     assert frame["passed_over"].tolist() == [True, False]
     assert (frame.loc[1, "result"], frame.loc[1, "days"]) == ("not there yet", 4)
     assert frame.loc[2, "result"] == LEFT
+
+
+def test_going_back_down_is_not_passing_over(records):
+    records.trial(0, 2, 6)
+    records.trial(4, 1, 6)
+    assert not mastery_episodes(records.read()).passed_over.any()
 
 
 def test_steps_of_one_child_and_ladders_are_apart(records):

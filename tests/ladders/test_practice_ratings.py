@@ -24,6 +24,16 @@ def test_halves_with_and_without_the_run(records):
     assert row["change_without_run"] == -2
 
 
+def test_a_step_that_was_all_run(records):
+    for day in range(4):
+        records.trial(day, 1, 2)
+    records.trial(20, 2, 8)
+    row = _row(records)
+    assert row["run"] == 4
+    assert row["early"] == row["late"] == 2
+    assert np.isnan(row["change_without_run"])
+
+
 def test_a_step_that_led_nowhere_has_no_run(records):
     for day, peak in enumerate([5, 3, 2]):
         records.trial(day, 2, peak)

@@ -34,6 +34,23 @@ def test_one_trial_rated_by_several_stands_once_by_the_usual_rater(records):
     assert trials.peak.tolist() == [2, 2, 2, 2, 7]
 
 
+def test_the_usual_rater_is_the_one_with_most_trials(records):
+    records.trial(0, 1, 9, by="parent")
+    records.trial(0, 1, 2, by="child")
+    records.trial(1, 1, 3, by="child")
+    assert trials_of(records.read()).peak.tolist() == [2, 3]
+
+
+def test_a_peak_beside_a_decline_is_not_kept(records):
+    records.trial(0, 1, 7, outcome="declined", end=6, before=8)
+    caseload = records.read()
+    caseload.tables["observations"].columns["fear_peak"][:] = 7
+    trials = trials_of(caseload)
+    assert np.isnan(trials.peak[0])
+    assert np.isnan(trials.end[0])
+    assert trials.before[0] == 8
+
+
 def test_only_one_child(records):
     records.trial(1, 1, 5, child="B1")
     records.trial(1, 1, 5)
