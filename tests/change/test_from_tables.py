@@ -108,6 +108,28 @@ def test_absent_reference_values_cannot_be_said():
     assert no_norms.classes.words(0) == "improved (whether recovered cannot be said)"
 
 
+@pytest.mark.parametrize(
+    ("change", "words", "category"),
+    [
+        ({"reliability": 1.0}, "The reliability recorded (1) is not between 0 and 1", "cannot_be_said"),
+        ({"clinical_sd": 0.0}, "The clinical sd recorded (0) is not above 0", "cannot_be_said"),
+        ({"functional_sd": 0.0}, "The functional sd recorded (0) is not above 0", "improved"),
+        ({"functional_mean": 50.0}, "The functional mean recorded (50) is not on the better", "improved"),
+    ],
+)
+def test_values_that_cannot_be_right_are_said_and_not_used(change, words, category):
+    tables = _tables(
+        measures=_measures(change),
+        assessments=_scores(
+            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MFQ", "2026-04-05", "discharge", 12, "parent"),
+        ),
+    )
+    (result,) = measure_changes(tables)
+    assert result.classes.categories.tolist() == [category]
+    assert result.cautions[0].startswith(words)
+
+
 def test_repeated_and_backward_scores_are_said():
     tables = _tables(
         measures=_measures(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -105,39 +106,55 @@ class GoalAttainment:
         )
 
 
-def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs]:
-    """Give the reference values and cutoffs of one row of ``measures``; absent values stay absent.
+def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs, tuple[str, ...]]:
+    """Give the reference values and cutoffs of one row of ``measures``, and what could not be used.
 
     Reliable change rests on the clinical group's mean and standard deviation, as children who
-    enter come from it.
+    enter come from it. Absent values stay absent, and so do those that cannot be right.
     """
+    unusable: list[str] = []
 
-    def number(column: str) -> float | None:
+    def number(column: str, allowed: str = "", fits: Callable[[float], bool] | None = None) -> float | None:
         value = float(measures[column][row])
-        return None if np.isnan(value) else value
+        if np.isnan(value):
+            return None
+        if fits is not None and not fits(value):
+            name = column.replace("_", " ")
+            unusable.append(f"The {name} recorded ({value:g}) is not {allowed} and is not used.")
+            return None
+        return value
+
+    def above_0(column: str) -> float | None:
+        return number(column, "above 0", lambda value: value > 0)
 
     def text(column: str, otherwise: str) -> str:
         value = measures[column][row]
         return otherwise if value is None else str(value)
 
+    better = str(measures["better"][row])
     reference = Reference(
-        sd=number("clinical_sd"),
+        sd=above_0("clinical_sd"),
         mean=number("clinical_mean"),
-        reliability=number("reliability"),
+        reliability=number("reliability", "between 0 and 1", lambda value: 0 < value < 1),
         practice_effect=number("practice_effect"),
         reliability_kind=text("reliability_kind", "unknown"),
-        retest_days=number("retest_days"),
+        retest_days=above_0("retest_days"),
         score_kind=text("score_kind", "unknown"),
         source=text("source", ""),
     )
+    mean = reference.mean
+
+    def beyond(value: float) -> bool:
+        return mean is None or (value > mean if better == "higher" else value < mean)
+
     cutoffs = clinical_cutoffs(
-        clinical_mean=reference.mean,
+        clinical_mean=mean,
         clinical_sd=reference.sd,
-        functional_mean=number("functional_mean"),
-        functional_sd=number("functional_sd"),
-        better=str(measures["better"][row]),
+        functional_mean=number("functional_mean", "on the better side of the clinical mean", beyond),
+        functional_sd=above_0("functional_sd"),
+        better=better,
     )
-    return reference, cutoffs
+    return reference, cutoffs, tuple(unusable)
 
 
 def measure_changes(
@@ -189,7 +206,7 @@ def measure_changes(
     changes = []
     for row, measure_id in enumerate(measures["measure_id"].tolist()):
         here = (scores["measure_id"] == measure_id) & (first | second)
-        reference, cutoffs = measure_reference(measures, row)
+        reference, cutoffs, unusable = measure_reference(measures, row)
         for rater in dict.fromkeys(raters[here].tolist()):
             mine = here & (raters == rater)
             children, pre, first_on, repeated = _one_each(scores, mine & first, mine, last=False)
@@ -215,8 +232,13 @@ def measure_changes(
                     classes=classify_changes(results, cutoffs, cutoff=cutoff, labels=children),
                     first_on=first_on,
                     second_on=second_on,
-                    cautions=_left_out(
-                        repeated, int(backward.sum()), _rated_by_others(scores, here, raters, rater, first)
+                    cautions=(
+                        *unusable,
+                        *_left_out(
+                            repeated,
+                            int(backward.sum()),
+                            _rated_by_others(scores, here, raters, rater, first),
+                        ),
                     ),
                 )
             )
@@ -320,7 +342,5 @@ def _left_out(repeated: int, backward: int, mixed: int) -> tuple[str, ...]:
             f"Children whose later score is dated before intake, so that it is not used: {backward}."
         )
     if mixed:
-        said.append(
-            f"Children whose two scores are by different kinds of rater and not compared: {mixed}."
-        )
+        said.append(f"Children whose two scores are by different kinds of rater and not compared: {mixed}.")
     return tuple(said)
