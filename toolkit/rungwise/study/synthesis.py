@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -61,9 +60,6 @@ class Synthesis:
     weights: np.ndarray
     groups: Mapping[str, Synthesis] = field(default_factory=dict)
     between_p: float = float("nan")
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "groups", MappingProxyType(dict(self.groups)))
 
 
 def synthesize(
