@@ -14,10 +14,10 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
+import comparison
 import numpy as np
 from rungwise.published.real_series import SLEEPSTUDY
 from rungwise.series.batch import SeriesBatch
-from rungwise.single_case.theil_sen import theil_sen
 from rungwise.single_case.verdict import Rule, verdicts, words_of
 
 
@@ -30,12 +30,8 @@ def main(folder: str) -> None:
         print(f"{count:3d} of {len(judged)}: {words_of(code)}")
     slower = int(np.sum(judged.fell.value < 0))
     print(f"\nReactions were slower in the second phase in {slower} of {len(judged)} people.")
-    slopes = [theil_sen(series).value for series in SLEEPSTUDY.series().values()]
-    print(
-        f"Mean of the 18 Theil-Sen slopes: {np.mean(slopes):.2f} ms a day. A mixed model of the same data "
-        "gives 10.47 ms a day (Bates et al. 2015, J Stat Softw 67(1); from memory of the source): another "
-        "estimator, the same size."
-    )
+    print()
+    comparison.show("sleepstudy")
 
 
 if __name__ == "__main__":

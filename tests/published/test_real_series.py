@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rungwise.published.real_series import CASELOADS, CHECKS, NILE, SEATBELTS, SLEEPSTUDY, measured
+from rungwise.published.listing import checks, topics
+from rungwise.published.real_series import CASELOADS, NILE, SEATBELTS, SLEEPSTUDY, measured
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.verdict import Rule, verdicts
@@ -101,5 +102,8 @@ def test_the_script_writes_the_folder_and_prints_the_comparison(name, tmp_path):
     )  # fmt: skip
     assert (tmp_path / name / "ratings.csv").exists()
     assert measured(name).carrier in run.stdout
+    listed = [check for topic in topics() for check in checks(topic)]
+    about = [check for check in listed if check.example.lower().startswith(name)]
+    assert len(about) >= 2
+    assert run.stdout.count(" agrees") == len(about)
     assert "DIFFERS" not in run.stdout
-    assert run.stdout.count("agrees") == sum(check.example.lower() == name for check in CHECKS)
