@@ -146,7 +146,7 @@ def test_a_long_list_of_gaps_says_how_many_more_there_are(folder):
         lines += lines_of(f"C{i:02d}", "2026-07-06", [7, 8, 7], [])
         lines += lines_of(f"C{i:02d}", "2026-08-10", [], [5] * 5)
     text = str(page.completeness(audit_of(folder(*lines))))
-    assert "5 more, with fewer such weeks, stand in weeks.csv." in text
+    assert "5 more, with fewer such weeks, stand in tables/weeks.csv." in text
 
 
 def test_tables_are_saved_only_when_asked(mixed, tmp_path):
@@ -156,6 +156,6 @@ def test_tables_are_saved_only_when_asked(mixed, tmp_path):
     target.mkdir()
     page.save_tables(audit, str(target))
     names = sorted(file.name for file in target.iterdir())
-    assert "audit.json" in names
-    assert "flow.csv" in names
-    assert (target / "problems.csv").read_text(encoding="utf-8-sig").count("77") == 1
+    assert names == ["audit.json", "audit.xlsx", "tables"]
+    assert (target / "tables" / "flow.csv").exists()
+    assert (target / "tables" / "problems.csv").read_text(encoding="utf-8-sig").count("77") == 1

@@ -72,7 +72,8 @@ def who_was_there(audit: Audit) -> Block:
         numeric=["Less", "Remaining"],
         notes=[
             "A child counts once, in the quarter in which exposure ended or the horizon was reached, with "
-            "records up to that day. Reasons that concerned nobody are left out here; flow.csv has them."
+            "records up to that day. Reasons that concerned nobody are left out here; tables/flow.csv has "
+            "them."
         ],
         fold=False,
     )
@@ -413,7 +414,7 @@ def put_aside(audit: Audit) -> Block:
         caption="Problems found in the files",
         numeric=["Rows"],
         when_empty="none, and nothing was set aside.",
-        notes=["problems.csv lists every row."] if rows else [],
+        notes=["tables/problems.csv lists every row."] if rows else [],
     )
 
 
@@ -509,9 +510,12 @@ def save_tables(audit: Audit, folder: str | None) -> None:
     """Write the tables as CSV, JSON and one workbook into a folder that is there; without one, nothing."""
     if folder is None:
         return
-    (Path(folder) / "audit.xlsx").write_bytes(audit_workbook(audit))
-    for name, content in {**audit_csv(audit), "audit.json": audit_json(audit)}.items():
-        with open(Path(folder) / name, "x", encoding="utf-8", newline="") as stream:
+    place = Path(folder)
+    (place / "audit.xlsx").write_bytes(audit_workbook(audit))
+    (place / "tables").mkdir()
+    files = {f"tables/{name}": content for name, content in audit_csv(audit).items()}
+    for name, content in {"audit.json": audit_json(audit), **files}.items():
+        with open(place / name, "x", encoding="utf-8", newline="") as stream:
             stream.write(content)
 
 
@@ -533,7 +537,7 @@ def _weeks(weeks: pd.DataFrame) -> Block:
         ],
         caption="Children with weeks without a planned rating",
         numeric=["Weeks", "Without a rating"],
-        notes=[f"{len(gaps) - LISTED} more, with fewer such weeks, stand in weeks.csv."]
+        notes=[f"{len(gaps) - LISTED} more, with fewer such weeks, stand in tables/weeks.csv."]
         if len(gaps) > LISTED
         else [],
         fold=False,

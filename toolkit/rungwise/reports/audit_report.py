@@ -112,4 +112,5 @@ def write_audit(
         (folder / page_name).write_text(page, encoding="utf-8", newline="\n")
         if pdf:
             (folder / page_name).with_suffix(".pdf").write_bytes(page_to_pdf(page))
-    return sorted(target.iterdir(), key=lambda file: (file.suffix != ".html", file.suffix == ".csv", file))
+    files = [file for file in target.rglob("*") if file.is_file()]
+    return sorted(files, key=lambda file: (file.suffix != ".html", file.suffix == ".csv", file))
