@@ -225,35 +225,37 @@ def ragged_row(rng: np.random.Generator, rows: int) -> None:
     )
 
 
-TRIM = """
-import numpy as np, time
+ALLOCATOR = """
+import sys, time
+import numpy as np
 from rungwise.series.batch import SeriesBatch
 from rungwise.single_case.pairs import PairCounts
-values = np.random.default_rng(1).integers(0, 11, (200_000, 28)).astype(np.int8)
+values = np.random.default_rng(1).integers(0, 11, (int(sys.argv[1]), 28)).astype(np.int8)
 batch = SeriesBatch.from_arrays(values, 8)
-PairCounts(batch).whole
+work = (lambda: PairCounts(batch).whole) if sys.argv[2] == "counts" else (
+    lambda: PairCounts(batch).exact_p("two-sided"))
+work()
 times = []
 for _ in range(5):
     begun = time.process_time()
-    counts = PairCounts(batch)
-    counts.whole, counts.ties
+    work()
     times.append(time.process_time() - begun)
 print(min(times))
 """
 
 
-def allocator_row() -> None:
-    """Kernel time under an allocator that returns memory at once, as some schedulers set it."""
-    found = []
-    for extra in ({}, {"MALLOC_TRIM_THRESHOLD_": "65536"}):
-        done = subprocess.run(
-            [sys.executable, "-c", TRIM], env=os.environ | extra, capture_output=True, text=True, check=True
-        )
-        found.append(float(done.stdout))
-    print(
-        f"{'pair counts with MALLOC_TRIM_THRESHOLD_=65536':58s} {found[1] / found[0]:.2f} x the default  "
-        "at most 1.2, reach for 1.05"
-    )
+def allocator_rows() -> None:
+    """Kernel time under an allocator that hands memory back at once, as some schedulers set it."""
+    for work, size in (("counts", 200_000), ("exact p", 10_000)):
+        found = []
+        for extra in ({}, {"MALLOC_TRIM_THRESHOLD_": "65536"}):
+            done = subprocess.run(
+                [sys.executable, "-c", ALLOCATOR, str(size), work],
+                env=os.environ | extra, capture_output=True, text=True, check=True,
+            )  # fmt: skip
+            found.append(float(done.stdout))
+        name = f"{work} of {size:,} with MALLOC_TRIM_THRESHOLD_=65536"
+        print(f"{name:58s} {found[1] / found[0]:.2f} x the default  at most 1.2, reach for 1.05")
 
 
 def main() -> None:
@@ -269,7 +271,7 @@ def main() -> None:
     trend_rows(rng, rounds)
     growth_rows(rng, rounds, rows)
     ragged_row(rng, rows)
-    allocator_row()
+    allocator_rows()
 
 
 if __name__ == "__main__":
