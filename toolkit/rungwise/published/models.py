@@ -10,7 +10,7 @@ import numpy as np
 from rungwise.models.gls import Ar1Fit, fit_ar1
 from rungwise.models.two_level import TwoLevelFit, fit_two_level
 from rungwise.published.check import Check
-from rungwise.published.real_series import _table as carried
+from rungwise.published.real_series import carried
 
 RECOMPUTED = "recomputed by two independent routes"
 MEMORY = "from memory of the source"

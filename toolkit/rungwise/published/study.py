@@ -8,7 +8,7 @@ import numpy as np
 
 from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
-from rungwise.published.real_series import _table as carried
+from rungwise.published.real_series import carried
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.study.between_case import between_case_d
