@@ -27,9 +27,7 @@ NEVER_DECIDES = (
 NO_INTERVAL = "No interval: none for Tau-U has shown its coverage."
 UNBOUNDED = "Divided by the baseline-exposure pairs alone, Tau-U is not bounded by -1 and 1."
 CHOSEN = "No p-value: whether the baseline trend was taken away was decided by looking at the data."
-INCREASED = (
-    "The baseline was getting worse, so taking its trend away makes Tau-U larger than Tau without it."
-)
+INCREASED = "The baseline was getting worse, so taking its trend away adds to the numerator of Tau-U."
 
 
 def tau_u_batch(
