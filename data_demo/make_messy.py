@@ -104,6 +104,7 @@ RATINGS: list[Line] = [
     # C006: some rows do not say who rated; one is given by its occasion number alone.
     good("C006,gangway,2026-03-05,baseline,4,,parent,,,"),
     odd("C006,gangway,2026-03-12,baseline,4,,,,,", ("Rated by", "rater_blank")),
+    odd("C006,gangway,2026-03-19,exposure,declined,no,parent,,,", ("Declined", "decline_contradicted")),
     # Codes that are no codes, or nobody's.
     bad("C09,gangway,2026-03-05,baseline,4,,child,,,", ("Child", "unknown_child")),
     bad("Sample Mira,gangway,2026-03-05,baseline,4,,child,,,", ("Child", "identity_value")),

@@ -1,5 +1,6 @@
 """Whatever is handed over, the answer is one clear sentence and never a traceback."""
 
+import csv
 import io
 import os
 import struct
@@ -75,12 +76,28 @@ SHEET = [["date", "phase", "rating"], ["2026-03-04", "baseline", 7]]
         ("ratings.csv", b"what,ever\n1,2\n", ["header_missing"]),
         ("a.csv", b"what,ever\n1,2\n", ["table_unclear"]),
         ("a.csv", GOOD.replace("rating", "rating" + ",x" * 1000).encode(), ["too_many_columns"]),
-        ("a.csv", b'date,phase,rating\n"' + b"x" * 2_000_000, ["table_empty", "quote_open"]),
     ],
 )  # fmt: skip
 def test_files_that_cannot_be_read(tmp_path, name, content, expected):
     (tmp_path / name).write_bytes(content)
     assert codes(tmp_path / name) == expected
+
+
+@pytest.mark.parametrize("limit", [131_072, 10_000_000])
+@pytest.mark.parametrize("mark", ["", '"'])
+def test_a_cell_longer_than_any_record_costs_its_row_alone(tmp_path, mark, limit):
+    before = csv.field_size_limit(limit)
+    try:
+        text = f"date,phase,rating,note\n2026-03-04,baseline,7,{mark}{'x' * 2_000_000}{mark}\n"
+        (tmp_path / "a.csv").write_text(text + "2026-03-11,baseline,6,\n")
+        tables = read_tables(tmp_path / "a.csv", today=TODAY)
+    finally:
+        csv.field_size_limit(before)
+    (only,) = tables.report
+    assert only.row == 2
+    assert only.code in (["cell_too_long"] if limit > 2_000_000 or not mark else ["quote_open"])
+    assert [row.row for row in tables.report.set_aside] == [2]
+    assert tables.tables["ratings"].rows.tolist() == [3]
 
 
 def test_a_path_that_is_not_there(tmp_path):

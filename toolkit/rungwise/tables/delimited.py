@@ -9,14 +9,13 @@ from functools import partial
 from itertools import islice
 
 from rungwise.tables import bulk
-from rungwise.tables.findings import Findings
+from rungwise.tables.findings import Findings, shortened
 from rungwise.tables.grid import Columns, Grid
 from rungwise.tables.identity import shown
 from rungwise.tables.problems import SetAside
 
 DELIMITERS = (",", ";", "\t", "|")
 SAMPLE = 64 * 1024
-csv.field_size_limit(1_000_000)
 
 
 def read_text(content: bytes, source: str, findings: Findings) -> str | None:
@@ -133,12 +132,22 @@ class _Lines:
 def _records(
     text: str, skip: int, delimiter: str, source: str, findings: Findings
 ) -> Iterator[tuple[int, Sequence[str]]]:
+    number = 0
     if '"' not in text:
-        yield from enumerate(csv.reader(islice(_lines(text), skip, None), delimiter=delimiter), start=1)
-        return
+        reader = csv.reader(islice(_lines(text), skip, None), delimiter=delimiter)
+        while True:
+            number += 1
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error:
+                _refuse("cell_too_long", source, number, "", findings)
+            else:
+                yield number, cells
     lines = _Lines(list(_lines(text)), skip)
     reader = csv.reader(lines, delimiter=delimiter)
-    number = width = 0
+    width = 0
     while lines.place < len(lines.lines):
         start = lines.place
         number += 1
@@ -152,13 +161,17 @@ def _records(
         if swallowed:
             # The row where the mark opens is named, and reading goes on at the next line, so that
             # no row disappears into a cell.
-            line = shown(lines.lines[start].strip())
-            findings.add("quote_open", source, row=number, value=line)
-            findings.set_aside(SetAside("", source, number, ("quote_open",), {"row": line}))
+            line = lines.lines[start].strip()
+            _refuse("quote_open" if '"' in line else "cell_too_long", source, number, line, findings)
             lines.place = start + 1
             reader = csv.reader(lines, delimiter=delimiter)
             continue
         yield number, cells
+
+
+def _refuse(code: str, source: str, row: int, line: str, findings: Findings) -> None:
+    findings.add(code, source, row=row, value=shown(line))
+    findings.set_aside(SetAside("", source, row, (code,), {"row": shortened(shown(line))}))
 
 
 def _swallows(lines: _Lines, start: int, delimiter: str, width: int) -> bool:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -24,16 +24,16 @@ from rungwise.tables.table import Table
 class Part:
     """The rows of one table in one file or sheet.
 
-    `columns` maps the schema's column names to what was written; `overlong` lists the rows that
-    had more cells than the header; `said_none` is True where the file says in so many words that
-    there is nothing to record.
+    `columns` maps the schema's column names to what was written; `refused` maps the numbers of rows
+    that cannot be taken to the rule they break; `said_none` is True where the file says in so many
+    words that there is nothing to record.
     """
 
     source: str
     rows: np.ndarray
     columns: dict[str, TextColumn]
     decimal_comma: bool = False
-    overlong: tuple[int, ...] = ()
+    refused: Mapping[int, str] = field(default_factory=dict)
     said_none: bool = False
 
 
@@ -73,8 +73,8 @@ class Draft:
         for name in schema.fields:
             self._read(name, date_order)
         for start, part in zip(self._starts.tolist(), parts, strict=False):
-            at = np.flatnonzero(np.isin(part.rows, part.overlong))
-            self.drop("row_too_long", (start + at).tolist())
+            for row, code in part.refused.items():
+                self.drop(code, (start + np.flatnonzero(part.rows == row)).tolist())
 
     def __len__(self) -> int:
         return len(self.rows)

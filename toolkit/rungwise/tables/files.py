@@ -76,6 +76,7 @@ def find_files(path: Path, findings: Findings) -> tuple[list[FileFound], Path | 
         _refuse(error, name, findings)
         return [], None
     found: list[FileFound] = []
+    unnamed: list[FileFound] = []
     practice: Path | None = None
     for entry in entries:
         if entry.name.startswith((".", "~$")):
@@ -95,14 +96,31 @@ def find_files(path: Path, findings: Findings) -> tuple[list[FileFound], Path | 
                     found.append(FileFound(here, entry.name, table))
                 elif kind == "workbook":
                     found.append(FileFound(here, entry.name, None))
-                else:
-                    findings.add("file_unknown", entry.name)
+                elif here.suffix.casefold() != ".txt":
+                    unnamed.append(FileFound(here, entry.name, None))
         except OSError as error:
             _refuse(error, entry.name, findings)
     chosen = _one_each(found, findings)
-    if not chosen and not len(findings):
-        findings.add("nothing_to_read", name)
+    if not chosen:
+        return _only_file(path, unnamed, findings), practice
+    for file in unnamed:
+        findings.add("file_unknown", file.name)
     return chosen, practice
+
+
+def _only_file(path: Path, unnamed: list[FileFound], findings: Findings) -> list[FileFound]:
+    """Without any file named after a table, a folder may be the parts of one, or hold one file."""
+    table = table_named(path.name)
+    parts = list(_parts(path, table)) if table else []
+    if parts:
+        return [FileFound(part.path, part.path.relative_to(path).as_posix(), table) for part in parts]
+    if len(unnamed) == 1:
+        return unnamed
+    for file in unnamed:
+        findings.add("file_unknown", file.name)
+    if unnamed or not len(findings):
+        findings.add("nothing_to_read", path.name or str(path))
+    return []
 
 
 def read_bytes(file: FileFound, findings: Findings) -> tuple[bytes, InputFile] | None:

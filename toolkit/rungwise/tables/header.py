@@ -66,7 +66,8 @@ def find_header(rows: Sequence[Sequence[str]], table: str | None) -> Header | No
         filled = sum(1 for entry in found.names if entry.strip())
         if lacking or known < 2:
             continue
-        score = known + known / max(filled, 1)
+        # More columns known counts first, then how little of the file, and of the table, is left over.
+        score = known + 0.5 * known / max(filled, 1) + 0.5 * known / len(schema(name).fields)
         if score > best_score:
             best, best_score = found, score
         if known == filled and name == "ratings":

@@ -100,6 +100,9 @@ def _values(ratings: Draft) -> None:
     word = ratings.signals["declined"]
     for index in np.flatnonzero(ratings.sound & rated & said).tolist():
         ratings.tell("rating_and_declined", index, "rating")
+    denied = word & (declined == False) & ~ratings.blank["declined"]  # noqa: E712
+    for index in np.flatnonzero(ratings.sound & denied).tolist():
+        ratings.tell("decline_contradicted", index, "declined")
     declined[word] = True
     ratings.values["rating"][said | word] = np.nan
     empty = ratings.sound & ratings.blank["rating"] & ratings.present("rating") & ~said
@@ -116,11 +119,12 @@ def _directions(ratings: Draft, practice: Practice) -> None:
         counts = Counter(better[about & stated & ratings.sound].tolist())
         declared = practice.scales.get(name)
         usual = counts.most_common(1)[0][0] if counts else "lower"
-        if declared is not None and (name in ("fear",) or "scales" in practice.given):
+        where = " in the other rows"
+        if declared is not None:
             usual = declared.better
+            where = " by practice.toml" if "scales" in practice.given else ""
         for index in np.flatnonzero(about & stated & ratings.sound & (better != usual)).tolist():
-            other = usual.capitalize()
-            ratings.tell("better_mixed", index, "better", value=better[index], other=other, outcome=name)
+            ratings.tell("better_mixed", index, "better", other=usual, outcome=name, where=where)
         better[about & ~stated] = usual
 
 

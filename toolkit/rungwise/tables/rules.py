@@ -171,6 +171,7 @@ _ROWS = (
         "The row has more cells than the header; a comma inside a cell may have split it.",
         "Put text with commas in quotation marks, and decimal commas in a file with semicolons.",
     ),
+    _error("cell_too_long", "A cell here is longer than any record can be.", "Shorten it, or clear it."),
     _error("quote_open", "A quotation mark opens here and never closes.", "Close it, or remove it."),
     _error(
         "row_repeated",
@@ -311,8 +312,8 @@ _LEVEL_1 = (
     ),
     _error(
         "better_mixed",
-        "{other} is better for {outcome} everywhere else, but {value} here.",
-        "Use one direction for one outcome.",
+        "For {outcome}, {other} is better{where}.",
+        "Use one direction for one outcome, or give the other rating a name of its own under outcome.",
     ),
     _error(
         "end_before_entry",
@@ -328,6 +329,11 @@ _LEVEL_1 = (
         "rating_blank",
         "There is neither a rating nor a decline; the occasion counts as missed.",
         "Write the rating, declined, or missed.",
+    ),
+    _warning(
+        "decline_contradicted",
+        "The rating says declined, but the column {column} says no; the decline counts.",
+        "Correct one of the two.",
     ),
     _warning(
         "rating_and_declined",

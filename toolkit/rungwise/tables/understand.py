@@ -16,6 +16,7 @@ from rungwise.tables.identity import HIDDEN, header_identity, shown, text_identi
 from rungwise.tables.schema import Schema, plain, schema, tidy
 
 LIMIT = 400
+LONGEST = 100_000
 UNKNOWN_SHOWN = 20
 IDENTITY_SEARCHED = 2_000
 EXAMPLE_MARK = "e.g."
@@ -96,11 +97,17 @@ def part_of(
 ) -> Part:
     """Keep the rows that are data and the columns the schema knows."""
     columns, said_none = _data_rows(columns, described, source, findings)
+    refused = {}
     for row, cell in columns.overlong:
-        findings.add("row_too_long", source, table=described.name, row=row, value=cell)
+        refused[row] = "row_too_long"
+        findings.add("row_too_long", source, table=described.name, row=row, value=shown(cell))
+    for column in columns.columns:
+        huge = [place for place, text in enumerate(column.texts) if len(text) > LONGEST]
+        for row in columns.rows[column.rows_with(huge)].tolist() if huge else ():
+            refused[row] = "cell_too_long"
+            findings.add("cell_too_long", source, table=described.name, row=row, column=column.header)
     known = _known(columns, described, source, findings)
-    overlong = tuple(row for row, _ in columns.overlong)
-    return Part(source, columns.rows, known, decimal_comma, overlong, said_none)
+    return Part(source, columns.rows, known, decimal_comma, refused, said_none)
 
 
 def _no_header(described: Schema, source: str, findings: Findings) -> None:
