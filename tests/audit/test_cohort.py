@@ -234,3 +234,12 @@ def test_occasions_are_those_of_the_usual_rater(caseload, weekly):
     one, two = courses(caseload(ratings=rows), Q3.last)
     assert (one.n_baseline, one.n_exposure) == (4, 4)
     assert (two.n_baseline, two.n_exposure) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    ("ended", "stage"), [("2026-06-30", "closed_before"), ("2026-07-01", "left_before_exposure")]
+)
+def test_a_program_open_on_the_first_day_belongs_to_the_quarter(caseload, weekly, ended, stage):
+    children = [{"child_id": "C01", "entered_on": "2026-05-01", "ended_on": ended, "end_reason": "moved"}]
+    load = caseload(ratings=weekly("C01", "2026-05-04", [7] * 4), children=children)
+    assert stages_of(load) == {"C01": stage}

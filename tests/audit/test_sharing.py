@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
+from rungwise.audit.audit import audit_quarter
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.sharing import (
     CELLS,
@@ -17,6 +18,7 @@ from rungwise.audit.sharing import (
     _hold_against,
     possible,
     protected,
+    share,
     shared_document,
 )
 from rungwise.resources import shipped
@@ -223,3 +225,23 @@ def test_the_file_fits_its_published_schema():
         SCHEMA.validate(document | {"children": document["children"] | {"C01": 1}})
     with pytest.raises(ValidationError):
         SCHEMA.validate(document | {"serious_incidents": 2})
+
+
+@pytest.mark.parametrize(("children", "is_shown"), [(4, False), (5, True)])
+def test_an_average_of_few_children_is_not_shared(caseload, weekly, children, is_shown):
+    rows = []
+    for i in range(children):
+        exposure = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1 if i % 2 else 8]
+        rows += weekly(f"C{i}", "2026-05-04", [7, 8, 7, 9], exposure)
+    audit = audit_quarter(caseload(ratings=rows), "2026Q3", today="2026-11-01")
+    assert audit.headline.n == children
+    assert (share(audit, THRESHOLD).mean_nap is not None) is is_shown
+
+
+def test_an_average_is_not_shared_where_the_number_of_children_is_hidden(caseload, weekly):
+    exposure = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1]
+    rows = [row for i in range(6) for row in weekly(f"C{i}", "2026-05-04", [7, 8, 7, 9], [*exposure, i])]
+    audit = audit_quarter(caseload(ratings=rows), "2026Q3", today="2026-11-01")
+    shown = share(audit, 7)
+    assert shown.cells["judged"] is None
+    assert shown.mean_nap is None
