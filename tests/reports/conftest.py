@@ -103,6 +103,7 @@ def hand_made_verdict(code: str = "fell_beyond_baseline", *, declines: bool = Tr
         code=code,
         words=words_of(code),
         fell=estimate("tau", 0.82, 0.4, 0.95, p_value=0.0004, counts={"smallest_p": 0.00005}),
+        worse=estimate("tau", 0.82, p_value=0.99992),
         size=estimate("nap", 0.91, 0.7, 0.975),
         baseline_trend=estimate("mann_kendall", 0.2, p_value=0.36, n=6, counts={"smallest_p": 0.0014}),
         beyond_baseline=estimate("at_end", -4.2, -7.9, -0.5, unit="points"),

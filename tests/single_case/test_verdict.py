@@ -245,3 +245,13 @@ def test_codes_alone_are_the_codes_of_the_full_verdicts(course):
     np.testing.assert_array_equal(
         v.surely_better(full.beyond_baseline, batch.sign, 0.05), full.beyond_baseline.ci_high < 0
     )
+
+
+def test_getting_worse_is_called_at_the_one_sided_level():
+    # All but two of the 21 pairs got worse: two-sided p = 8/120, one-sided 4/120.
+    verdict = one([3, 4, 7], [5, 6, 8, 9, 10, 8.5, 9.5], ceiling=10)
+    assert verdict.fell.p_value == pytest.approx(8 / 120)
+    assert verdict.worse.p_value == pytest.approx(4 / 120)
+    assert verdict.code == "rose"
+    assert "one-sided, for getting worse, p = .033" in verdict.questions[0].numbers
+    assert verdict.questions[0].reply == "no, the other way"

@@ -10,7 +10,7 @@ from rungwise.audit.outcomes import Outcome
 from rungwise.audit.wording import listed
 from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import count_of
-from rungwise.single_case.verdict import FELL
+from rungwise.single_case.verdict_rule import FELL
 from rungwise.tables.practice import Criterion, Practice
 
 if TYPE_CHECKING:

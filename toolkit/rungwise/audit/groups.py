@@ -10,7 +10,7 @@ from rungwise.audit.outcomes import Outcome
 from rungwise.audit.wording import listed
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.series.caseload import Caseload
-from rungwise.single_case.verdict import FELL
+from rungwise.single_case.verdict_rule import FELL
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,7 +14,7 @@ from rungwise.audit.quarter import Quarter
 from rungwise.audit.wording import listed, percent
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.basis.page_numbers import format_p
-from rungwise.single_case.verdict import FELL
+from rungwise.single_case.verdict_rule import FELL
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -95,8 +95,8 @@ def _rebuild(state: dict[str, Any]) -> Estimate:
 class Estimates:
     """The same result for many series at once, one array entry per series.
 
-    Text fields are one string for all series or an object array; `cautions` maps a sentence to
-    the mask of the series it concerns.
+    Text fields are one string for all series or an object array; columns left out are NaN for all;
+    `cautions` maps a sentence to the mask of the series it concerns.
 
     Examples
     --------
@@ -108,10 +108,10 @@ class Estimates:
     statistic: str
     value: np.ndarray
     n: np.ndarray
-    ci_low: np.ndarray | None = None
-    ci_high: np.ndarray | None = None
+    ci_low: np.ndarray = field(default_factory=lambda: np.array(np.nan))
+    ci_high: np.ndarray = field(default_factory=lambda: np.array(np.nan))
     confidence: float = 0.95
-    p_value: np.ndarray | None = None
+    p_value: np.ndarray = field(default_factory=lambda: np.array(np.nan))
     alternative: str = ""
     null: str = ""
     counts: Mapping[str, np.ndarray] = field(default_factory=dict)
@@ -120,6 +120,10 @@ class Estimates:
     favors: str | np.ndarray = ""
     cautions: Mapping[str, np.ndarray] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        for name in ("ci_low", "ci_high", "p_value"):
+            object.__setattr__(self, name, np.broadcast_to(getattr(self, name), np.shape(self.value)))
+
     def __len__(self) -> int:
         return len(self.value)
 
@@ -127,19 +131,16 @@ class Estimates:
         return (self[i] for i in range(len(self)))
 
     def __getitem__(self, i: int) -> Estimate:
-        def number(column: np.ndarray | None) -> float:
-            return float("nan") if column is None else float(column[i])
-
         def text(column: str | np.ndarray) -> str:
             return column if isinstance(column, str) else str(column[i])
 
         return Estimate(
             statistic=self.statistic,
-            value=number(self.value),
-            ci_low=number(self.ci_low),
-            ci_high=number(self.ci_high),
+            value=float(self.value[i]),
+            ci_low=float(self.ci_low[i]),
+            ci_high=float(self.ci_high[i]),
             confidence=self.confidence,
-            p_value=number(self.p_value),
+            p_value=float(self.p_value[i]),
             alternative=self.alternative,
             null=self.null,
             n=int(self.n[i]),

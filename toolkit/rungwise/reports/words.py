@@ -44,8 +44,8 @@ MEANINGS = {
     ),
     "beyond_baseline": Meaning(
         "Difference from the projected baseline",
-        "how far the ratings at the last exposure occasion lie from where the baseline was heading, in "
-        "rating points.",
+        "how far the exposure ratings lie, on average, from where the baseline was heading, in rating "
+        "points.",
         "that the baseline would really have gone on like that; nobody can observe it.",
     ),
     "difference": Meaning(

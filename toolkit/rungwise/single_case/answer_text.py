@@ -50,7 +50,7 @@ def _basis(answer: ChildAnswer) -> str:
 
 
 def _question_lines(answer: ChildAnswer) -> list[str]:
-    lines = []
+    lines: list[str] = []
     for question in answer.verdict.questions:
         lines += _wrap(
             f"({question.letter}) {question.question} {question.reply.capitalize()}.", rest="    "

@@ -150,8 +150,14 @@ def child_answers(caseload: Caseload, outcomes: Mapping[str, str]) -> tuple[Chil
 
 def _series(caseload: Caseload, child_id: str, outcome: str) -> dict[str, PhaseSeries]:
     return {
-        ladder: caseload.series(child_id, ladder, outcome) for ladder in caseload.ladders(child_id, outcome)
+        ladder: caseload.series(child_id, ladder, outcome)
+        for ladder in _counted(caseload, child_id, outcome)
     }
+
+
+def _counted(caseload: Caseload, child_id: str, outcome: str) -> tuple[str, ...]:
+    """Name the ladders the child is judged by: those that are practiced, where any is known to be."""
+    return caseload.ladders(child_id, outcome, trained=True) or caseload.ladders(child_id, outcome)
 
 
 def _answer(

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 Batched = Callable[[SeriesBatch], Estimates]
 
 
-def _at_end(batch: SeriesBatch) -> Estimates:
-    return level_and_slope_change_batch(batch).at_end
+def _beyond(batch: SeriesBatch) -> Estimates:
+    return level_and_slope_change_batch(batch).on_average
 
 
 # Every statistic that is one number per series, under the name `effects` takes.
@@ -54,7 +54,7 @@ CATALOG: Mapping[str, Batched] = {
     "baseline_slope": partial(theil_sen_batch, phase="baseline"),
     "exposure_slope": partial(theil_sen_batch, phase="exposure"),
     "autocorrelation": autocorrelation_batch,
-    "change_beyond_baseline": _at_end,
+    "change_beyond_baseline": _beyond,
     "mean_difference": mean_difference_ar1_batch,
     "mean_baseline_change": mean_baseline_change_batch,
     "standardized_mean_difference": standardized_mean_difference_batch,

@@ -8,7 +8,7 @@ from functools import cache
 
 from rungwise.basis.page_numbers import of_hundred
 from rungwise.resources import PACKAGE
-from rungwise.single_case.verdict import FELL
+from rungwise.single_case.verdict_rule import FELL
 
 TABLE = PACKAGE / "data" / "verdict_rates.csv"
 

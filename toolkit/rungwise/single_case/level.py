@@ -58,6 +58,9 @@ class LevelAndSlope:
     at_end : Estimate
         Exposure line minus projected baseline line at the last rated exposure occasion, in rating
         points; ``counts["projected"]`` is the projected rating there.
+    on_average : Estimate
+        The same distance averaged over the rated exposure occasions; ``counts["projected"]`` is the
+        mean projected rating. It leans less on carrying the baseline far ahead than `at_end` does.
     phi : float
         Estimated correlation of the errors of occasions one typical gap apart.
     phi_boundary : str
@@ -67,6 +70,7 @@ class LevelAndSlope:
     level: Estimate
     slope: Estimate
     at_end: Estimate
+    on_average: Estimate
     phi: float
     phi_boundary: str
     _row: Rated = field(repr=False)
@@ -108,11 +112,12 @@ class LevelAndSlope:
 
 @dataclass(frozen=True, eq=False)
 class LevelAndSlopeBatch:
-    """`LevelAndSlope` for many series: `level`, `slope`, `at_end` are columnar `Estimates`."""
+    """`LevelAndSlope` for many series: its estimates are columnar `Estimates`."""
 
     level: Estimates
     slope: Estimates
     at_end: Estimates
+    on_average: Estimates
     phi: np.ndarray
     phi_boundary: np.ndarray
     _rated: Rated = field(repr=False)
@@ -129,6 +134,7 @@ class LevelAndSlopeBatch:
             self.level[i],
             self.slope[i],
             self.at_end[i],
+            self.on_average[i],
             float(self.phi[i]),
             str(self.phi_boundary[i]),
             self._rated.row(i),
@@ -140,8 +146,8 @@ def level_and_slope_change(series: PhaseSeries, **options: Any) -> LevelAndSlope
     """Fit a line to each phase, errors AR(1) over the real gaps, and compare them.
 
     For the question whether ratings changed more than the baseline's own course explains:
-    `at_end` is the distance, at the last exposure occasion, between where the ratings are and where
-    the baseline line would have led.
+    `on_average` is the mean distance, over the exposure occasions, between where the ratings are and
+    where the baseline line would have led, and `at_end` that distance at the last of them.
 
     Parameters
     ----------
@@ -182,7 +188,8 @@ def level_and_slope_change_batch(
     """Fit the level-and-slope model to each series.
 
     y = β0 + β1·t + β2·D + β3·D·(t − T1) + error, with D = 1 in exposure and T1 its first rated
-    occasion; `level` is β2, `slope` β3, `at_end` β2 + β3·(T_last − T1).
+    occasion; `level` is β2, `slope` β3, `at_end` β2 + β3·(T_last − T1), `on_average`
+    β2 + β3·(T_mean − T1) with T_mean the mean time of the rated exposure occasions.
 
     Parameters
     ----------
@@ -225,15 +232,18 @@ def level_and_slope_change_batch(
     model = LineModel.of(batch, declines)
     rated, reasons = model.rated, model.reasons
     fit = _fit(rated, lines(rated), reasons, options)
-    level, slope, at_end = estimates(
+    level, slope, at_end, on_average = estimates(
         NAMES,
-        (batch.unit, f"{batch.unit} per unit of time", batch.unit),
+        (batch.unit, f"{batch.unit} per unit of time", batch.unit, batch.unit),
         model.contrasts,
         "level and slope",
         options.report(batch, rated, fit, reasons, declines),
     )
-    at_end = with_projection(at_end, fit.contrast(model.projected, inference).value, batch)
-    return LevelAndSlopeBatch(level, slope, at_end, fit.phi, fit.boundary, rated, options)
+    at_end, on_average = (
+        with_projection(change, fit.contrast(model.projected(after), inference).value, batch)
+        for change, after in ((at_end, model.span), (on_average, model.middle))
+    )
+    return LevelAndSlopeBatch(level, slope, at_end, on_average, fit.phi, fit.boundary, rated, options)
 
 
 def mean_difference_ar1(series: PhaseSeries, **options: Any) -> Estimate:

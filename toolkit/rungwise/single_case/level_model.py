@@ -22,13 +22,17 @@ TOO_NOISY = (
     "whole rating scale."
 )
 OFF_SCALE = (
-    "The projected baseline line leaves the rating scale before the last exposure occasion; "
-    "it cannot have gone on like that."
+    "The projected baseline line leaves the rating scale during exposure; it cannot have gone on like that."
 )
 TOO_SHORT = f"A line needs at least {FEWEST_TIMES} rated times in each phase; one phase has fewer."
 ONE_CHANGE = "Baseline occasions lie after exposure started; this model describes one change."
 
-NAMES = "level change", "slope change", "change beyond the projected baseline"
+NAMES = (
+    "level change",
+    "slope change",
+    "change beyond the projected baseline at the last exposure occasion",
+    "mean change beyond the projected baseline",
+)
 
 
 class LineFit(Protocol):
@@ -55,14 +59,17 @@ class LineModel:
     rated : Rated
     reasons : ndarray of str
         ``""`` where a series can be fitted.
-    span, length : ndarray
-        Time from the first rated exposure occasion, and from the first occasion, to the last.
+    span, middle : ndarray
+        Time from the first rated exposure occasion to the last, and to the mean of them all.
+    lead : ndarray
+        Time from the first occasion to the first rated exposure occasion.
     """
 
     rated: Rated
     reasons: np.ndarray
     span: np.ndarray
-    length: np.ndarray
+    middle: np.ndarray
+    lead: np.ndarray
 
     @classmethod
     def of(cls, batch: SeriesBatch, declines: str) -> LineModel:
@@ -79,25 +86,33 @@ class LineModel:
         start, end = at(rated.n_a), at(rated.n_a + rated.n_b - 1)
         mark(reasons, at(rated.n_a - 1) >= start, ONE_CHANGE)
         kept = reasons == ""
+        places = np.arange(rated.times.shape[1])
+        exposed = (places >= rated.n_a[:, None]) & (places < (rated.n_a + rated.n_b)[:, None])
+        mean = np.where(exposed, rated.times, 0.0).sum(axis=1) / np.maximum(rated.n_b, 1)
         return cls(
             rated,
             reasons,
             np.where(kept, end - start, 0.0),
-            np.where(kept, end - rated.times[:, 0], 0.0),
+            np.where(kept, mean - start, 0.0),
+            np.where(kept, start - rated.times[:, 0], 0.0),
         )
 
     @property
     def contrasts(self) -> list[np.ndarray]:
-        """Weights of level, slope and change at the end, one row per series."""
+        """Weights of level, slope, change at the end and mean change, one row per series."""
         zero, one = np.zeros(len(self.span)), np.ones(len(self.span))
-        columns = (zero, zero, one, zero), (zero, zero, zero, one), (zero, zero, one, self.span)
+        columns = (
+            (zero, zero, one, zero),
+            (zero, zero, zero, one),
+            (zero, zero, one, self.span),
+            (zero, zero, one, self.middle),
+        )
         return [np.stack(column, axis=1) for column in columns]
 
-    @property
-    def projected(self) -> np.ndarray:
-        """Weights of the baseline line at the last occasion."""
+    def projected(self, after: np.ndarray) -> np.ndarray:
+        """Weights of the baseline line some time after the first rated exposure occasion."""
         zero, one = np.zeros(len(self.span)), np.ones(len(self.span))
-        return np.stack([one, self.length, zero, zero], axis=1)
+        return np.stack([one, self.lead + after, zero, zero], axis=1)
 
 
 def lines(rated: Rated) -> np.ndarray:
@@ -178,15 +193,15 @@ def estimates(
     ]
 
 
-def with_projection(at_end: Estimates, projected: np.ndarray, batch: SeriesBatch) -> Estimates:
+def with_projection(change: Estimates, projected: np.ndarray, batch: SeriesBatch) -> Estimates:
     """Add the projected rating and say where it, or its uncertainty, leaves the scale."""
-    width = np.asarray(at_end.ci_high) - np.asarray(at_end.ci_low)
+    width = np.asarray(change.ci_high) - np.asarray(change.ci_low)
     with np.errstate(invalid="ignore"):
         off = (projected < batch.floor) | (projected > batch.ceiling)
         wide = width > batch.ceiling - batch.floor
-    cautions = dict(at_end.cautions)
+    cautions = dict(change.cautions)
     if off.any():
         cautions[OFF_SCALE] = off
     if wide.any():
         cautions[TOO_NOISY] = wide
-    return replace(at_end, counts={**at_end.counts, "projected": projected}, cautions=cautions)
+    return replace(change, counts={**change.counts, "projected": projected}, cautions=cautions)

@@ -33,11 +33,12 @@ GAPS_IGNORED = "The gaps between occasions differ, and Newey-West errors treat t
 
 @dataclass(frozen=True)
 class NeweyWestChange:
-    """Level, slope and change at the end, as in `rungwise.single_case.level.LevelAndSlope`."""
+    """Level, slope, change at the end and on average, as in `rungwise.single_case.level.LevelAndSlope`."""
 
     level: Estimate
     slope: Estimate
     at_end: Estimate
+    on_average: Estimate
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,12 +48,13 @@ class NeweyWestChangeBatch:
     level: Estimates
     slope: Estimates
     at_end: Estimates
+    on_average: Estimates
 
     def __len__(self) -> int:
         return len(self.level)
 
     def __getitem__(self, i: int) -> NeweyWestChange:
-        return NeweyWestChange(self.level[i], self.slope[i], self.at_end[i])
+        return NeweyWestChange(self.level[i], self.slope[i], self.at_end[i], self.on_average[i])
 
 
 def level_and_slope_newey_west(series: PhaseSeries, **options: Any) -> NeweyWestChange:
@@ -131,9 +133,12 @@ def level_and_slope_newey_west_batch(
         method="least squares, Newey-West errors, t with n − 4 degrees of freedom",
         counts={"lags": fit.lags},
     )
-    units = batch.unit, f"{batch.unit} per unit of time", batch.unit
-    level, slope, at_end = estimates(NAMES, units, model.contrasts, "level and slope", fitted)
-    at_end = with_projection(at_end, fit.contrast(model.projected).value, batch)
+    units = batch.unit, f"{batch.unit} per unit of time", batch.unit, batch.unit
+    level, slope, at_end, on_average = estimates(NAMES, units, model.contrasts, "level and slope", fitted)
+    at_end, on_average = (
+        with_projection(change, fit.contrast(model.projected(after)).value, batch)
+        for change, after in ((at_end, model.span), (on_average, model.middle))
+    )
     gaps = np.diff(rated.times, axis=1)
     with np.errstate(invalid="ignore"):
         uneven = np.nanmax(gaps, axis=1, initial=0) > np.nanmin(gaps, axis=1, initial=np.inf) * (1 + 1e-9)
@@ -142,7 +147,6 @@ def level_and_slope_newey_west_batch(
         GAPS_IGNORED: uneven & (reasons == ""),
     }
     told = {sentence: where for sentence, where in told.items() if where.any()}
-    level, slope, at_end = (
-        replace(one, cautions={**one.cautions, **told}) for one in (level, slope, at_end)
+    return NeweyWestChangeBatch(
+        *(replace(one, cautions={**one.cautions, **told}) for one in (level, slope, at_end, on_average))
     )
-    return NeweyWestChangeBatch(level, slope, at_end)

@@ -105,7 +105,7 @@ def nap_batch(
         MISSING_CAUTION: batch.n_missing > 0,
     }
     method: str | np.ndarray = "pairs of a baseline with an exposure occasion, ties counting one half"
-    p: np.ndarray | None = None
+    p = low = high = np.array(np.nan)
     if p_value != "none":
         p, how = _p_value(pairs, alternative, p_value)
         cautions |= {
@@ -118,7 +118,6 @@ def nap_batch(
         level = 1 - confidence
         out_of_reach = smallest > level * (1 + 1e-9)
         cautions[f"With these lengths and ties no order of the ratings has p ≤ {level:.4g}."] = out_of_reach
-    low = high = None
     if interval:
         low, high = nap_interval(pairs, confidence)
         shown = ~np.isnan(low)
@@ -132,8 +131,8 @@ def nap_batch(
         ci_high=high,
         confidence=confidence,
         p_value=p,
-        alternative="" if p is None else alternative,
-        null="" if p is None else "exchangeable",
+        alternative="" if p_value == "none" else alternative,
+        null="" if p_value == "none" else "exchangeable",
         counts=counts,
         method=method,
         favors=orientation(2 * value - 1),

@@ -53,8 +53,8 @@ def tau_batch(
         as_nap,
         statistic="Tau",
         value=value,
-        ci_low=None if as_nap.ci_low is None else 2 * as_nap.ci_low - 1,
-        ci_high=None if as_nap.ci_high is None else 2 * as_nap.ci_high - 1,
+        ci_low=2 * as_nap.ci_low - 1,
+        ci_high=2 * as_nap.ci_high - 1,
     )
 
 

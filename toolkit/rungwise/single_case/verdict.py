@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rungwise.basis.errors import check_between
 from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
@@ -24,54 +23,39 @@ from rungwise.single_case.rated import LEFT_OUT
 from rungwise.single_case.stratified import stratified_tau
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.trend import mann_kendall_batch
+from rungwise.single_case.verdict_rule import (
+    FELL,
+    VERDICTS,
+    Answers,
+    Rule,
+    decide,
+    inside,
+    is_constant,
+    no_room,
+    surely_better,
+    words_of,
+)
 from rungwise.single_case.verdict_words import Question, questions
 
-# The order is the order of every page and table.
-VERDICTS = {
-    "fell_beyond_baseline": "fell, beyond the baseline's own course",
-    "fell_baseline_may_explain": "fell, but the baseline may explain it",
-    "fell_short_baseline": "fell; too few baseline occasions to say why",
-    "no_clear_change": "no clear change",
-    "about_the_same": "stayed about the same",
-    "rose": "rose",
-    "too_few": "too few to say",
-    "no_room": "no room to fall",
-}
-FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
+__all__ = [
+    "FELL",
+    "VERDICTS",
+    "Answers",
+    "Rule",
+    "Verdict",
+    "Verdicts",
+    "decide",
+    "verdict",
+    "verdict_codes",
+    "verdict_over_ladders",
+    "verdicts",
+    "words_of",
+]
 
 DECLINES_BOTH_WAYS = (
     "A declined occasion has no rating: question (c) counts as answered only if the answer is the same "
     "without declines and with declines at the worst end of the scale."
 )
-
-# A baseline this close to the best end of the scale leaves nothing to show (design choice, in points).
-ROOM = 2.0
-
-
-@dataclass(frozen=True)
-class Rule:
-    """The settings of the verdict, as the practice fixed them beforehand.
-
-    Attributes
-    ----------
-    alpha : float
-        Two-sided level of significance.
-    margin : float
-        Rating points; a change surely smaller than this is "about the same".
-    minimum_baseline, minimum_exposure : int
-        Fewer usable occasions than this say nothing.
-    """
-
-    alpha: float = 0.05
-    margin: float = 1.0
-    minimum_baseline: int = 3
-    minimum_exposure: int = 5
-
-    def __post_init__(self) -> None:
-        check_between("alpha", self.alpha, 0, 1)
-        for name in ("margin", "minimum_baseline", "minimum_exposure"):
-            if not getattr(self, name) >= 0:
-                raise ValueError(f"{name} must be 0 or more; got {getattr(self, name)!r}.")
 
 
 @dataclass(frozen=True)
@@ -86,14 +70,16 @@ class Verdict:
         The verdict in the words of `VERDICTS` (turned round where higher ratings are better).
     fell : Estimate
         Question (a): exact A-B Tau, declines ranked worst (stratified over ladders if several).
+    worse : Estimate
+        The same Tau with its one-sided p for getting worse.
     size : Estimate
         NAP with its score-type interval.
     baseline_trend : Estimate
         Question (b): exact Mann-Kendall trend in baseline; ``counts["smallest_p"]`` is the smallest
         p its length and ties could ever give.
     beyond_baseline : Estimate
-        Question (c): observed minus projected rating at the last exposure occasion, in rating
-        points (level-and-slope model, AR(1), REML).
+        Question (c): observed minus projected rating, averaged over the exposure occasions, in
+        rating points (level-and-slope model, AR(1), REML).
     difference : Estimate
         Exposure minus baseline mean rating (AR(1), REML), held against the practice's margin.
     without_declines : Estimate or None
@@ -112,6 +98,7 @@ class Verdict:
     code: str
     words: str
     fell: Estimate
+    worse: Estimate
     size: Estimate
     baseline_trend: Estimate
     beyond_baseline: Estimate
@@ -121,35 +108,6 @@ class Verdict:
     smallest_p: float
     questions: tuple[Question, ...]
     cautions: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Answers:
-    """The three questions answered for many series: what `decide` decides on.
-
-    Attributes
-    ----------
-    improved, worsened : ndarray of bool
-        Question (a), in either direction, at the level set.
-    falling : ndarray of bool
-        Question (b): the baseline itself was improving.
-    beyond : ndarray of bool
-        Question (c).
-    same : ndarray of bool
-        The interval of the difference lies inside the margin.
-    enough : ndarray of bool
-        The lengths and ties could have shown a change.
-    room : ndarray of bool
-        The baseline left room to improve.
-    """
-
-    improved: np.ndarray
-    worsened: np.ndarray
-    falling: np.ndarray
-    beyond: np.ndarray
-    same: np.ndarray
-    enough: np.ndarray
-    room: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +121,7 @@ class Verdicts:
     codes: np.ndarray
     answers: Answers
     fell: Estimates
+    worse: Estimates
     size: Estimates
     baseline_trend: Estimates
     beyond_baseline: Estimates
@@ -184,6 +143,7 @@ class Verdicts:
             self.rule,
             lower=bool(self.batch.sign[i] < 0),
             fell=self.fell[i],
+            worse=self.worse[i],
             size=self.size[i],
             baseline_trend=self.baseline_trend[i],
             beyond_baseline=self.beyond_baseline[i],
@@ -191,23 +151,6 @@ class Verdicts:
             without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
             beyond_with_declines=self.beyond_ceiling[i] if declined else None,
         )
-
-
-def decide(answers: Answers) -> np.ndarray:
-    """Turn the answers into verdict codes; the first line that holds decides.
-
-    A rise is said before "no room to fall": a child at the floor of the scale can still get worse.
-    """
-    lines = {
-        "too_few": ~answers.enough,
-        "rose": answers.worsened,
-        "no_room": ~answers.room,
-        "fell_beyond_baseline": answers.improved & answers.beyond,
-        "fell_baseline_may_explain": answers.improved & answers.falling,
-        "fell_short_baseline": answers.improved,
-        "about_the_same": answers.same,
-    }
-    return np.select(list(lines.values()), list(lines), default="no_clear_change").astype(object)
 
 
 def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
@@ -232,22 +175,24 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
     rule = rule or Rule()
     confidence = 1 - rule.alpha
     fell = tau_batch(batch, confidence=confidence)
+    worse = tau_batch(batch, "worsening", confidence, interval=False)
     trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
-    at_end = level_and_slope_change_batch(batch, confidence=confidence).at_end
-    ceiling = _with_declines_at_worst(batch, at_end, confidence)
+    beyond = level_and_slope_change_batch(batch, confidence=confidence).on_average
+    ceiling = _with_declines_at_worst(batch, beyond, confidence)
     difference = mean_difference_ar1_batch(batch, confidence=confidence)
     answers = replace(
-        _without_models(batch, rule, fell, trend),
-        beyond=_beyond(at_end, ceiling, batch, rule),
+        _without_models(batch, rule, fell, worse, trend),
+        beyond=_beyond(beyond, ceiling, batch, rule),
         same=_same(difference, batch, rule),
     )
     return Verdicts(
         codes=decide(answers),
         answers=answers,
         fell=fell,
+        worse=worse,
         size=nap_batch(batch, confidence=confidence),
         baseline_trend=trend,
-        beyond_baseline=at_end,
+        beyond_baseline=beyond,
         beyond_ceiling=ceiling,
         difference=difference,
         batch=batch,
@@ -267,16 +212,17 @@ def verdict_codes(batch: SeriesBatch, rule: Rule | None = None) -> np.ndarray:
     ['fell_beyond_baseline', 'too_few']
     """
     rule = rule or Rule()
-    fell = tau_batch(batch, confidence=1 - rule.alpha)
+    fell = tau_batch(batch, confidence=1 - rule.alpha, interval=False)
+    worse = tau_batch(batch, "worsening", interval=False)
     trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
-    answers = _without_models(batch, rule, fell, trend)
+    answers = _without_models(batch, rule, fell, worse, trend)
     open_rows = answers.enough & ~answers.worsened & answers.room
     rows = np.flatnonzero(open_rows & answers.improved)
     if len(rows):
         part = batch.take(rows)
-        at_end = level_and_slope_change_batch(part, intervals=False).at_end
-        ceiling = _with_declines_at_worst(part, at_end, 1 - rule.alpha, intervals=False)
-        answers.beyond[rows] = _beyond(at_end, ceiling, part, rule)
+        beyond = level_and_slope_change_batch(part, intervals=False).on_average
+        ceiling = _with_declines_at_worst(part, beyond, 1 - rule.alpha, intervals=False)
+        answers.beyond[rows] = _beyond(beyond, ceiling, part, rule)
     rows = np.flatnonzero(open_rows & ~answers.improved)
     if len(rows):
         part = batch.take(rows)
@@ -284,12 +230,14 @@ def verdict_codes(batch: SeriesBatch, rule: Rule | None = None) -> np.ndarray:
     return decide(answers)
 
 
-def _without_models(batch: SeriesBatch, rule: Rule, fell: Estimates, trend: Estimates) -> Answers:
+def _without_models(
+    batch: SeriesBatch, rule: Rule, fell: Estimates, worse: Estimates, trend: Estimates
+) -> Answers:
     """Answer what ranks alone can answer; `beyond` and `same` are left at no."""
     constant = is_constant(batch)
     return Answers(
         improved=(fell.p_value <= rule.alpha) & (fell.value > 0),
-        worsened=(fell.p_value <= rule.alpha) & (fell.value < 0),
+        worsened=worse.p_value <= rule.alpha,
         falling=trend.p_value <= rule.alpha,
         beyond=np.zeros(len(batch), dtype=bool),
         same=np.zeros(len(batch), dtype=bool),
@@ -300,10 +248,10 @@ def _without_models(batch: SeriesBatch, rule: Rule, fell: Estimates, trend: Esti
     )
 
 
-def _beyond(at_end: Estimates, ceiling: Estimates, batch: SeriesBatch, rule: Rule) -> np.ndarray:
+def _beyond(beyond: Estimates, ceiling: Estimates, batch: SeriesBatch, rule: Rule) -> np.ndarray:
     # Leaving declines out hides fear, putting them at the end of the scale invents it: (c) must hold
     # both ways.
-    return surely_better(at_end, batch.sign, rule.alpha) & surely_better(ceiling, batch.sign, rule.alpha)
+    return surely_better(beyond, batch.sign, rule.alpha) & surely_better(ceiling, batch.sign, rule.alpha)
 
 
 def _same(difference: Estimates, batch: SeriesBatch, rule: Rule) -> np.ndarray:
@@ -344,7 +292,8 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
     batch, rule = each.batch, each.rule
     confidence = 1 - rule.alpha
     fell = stratified_tau(batch, confidence=confidence, rng=rng)
-    at_end = _over_ladders(each.beyond_baseline)
+    worse = stratified_tau(batch, alternative="worsening", confidence=confidence, rng=rng)
+    beyond = _over_ladders(each.beyond_baseline)
     ceiling = _over_ladders(each.beyond_ceiling)
     difference = _over_ladders(each.difference)
     trend_p = each.baseline_trend.p_value
@@ -352,9 +301,9 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
     declined = bool(batch.declined.any())
     answers = Answers(
         improved=np.array([fell.p_value <= rule.alpha and fell.value > 0]),
-        worsened=np.array([fell.p_value <= rule.alpha and fell.value < 0]),
+        worsened=np.array([worse.p_value <= rule.alpha]),
         falling=np.array([each.answers.falling.any()]),
-        beyond=np.array([_better(at_end, batch.sign[0]) and _better(ceiling, batch.sign[0])]),
+        beyond=np.array([_better(beyond, batch.sign[0]) and _better(ceiling, batch.sign[0])]),
         same=np.array(
             [-rule.margin < difference.ci_low and difference.ci_high < rule.margin and not declined]
         ),
@@ -372,48 +321,35 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
         rule,
         lower=bool(batch.sign[0] < 0),
         fell=fell,
+        worse=worse,
         size=_as_nap(fell),
         baseline_trend=each.baseline_trend[clearest],
-        beyond_baseline=at_end,
+        beyond_baseline=beyond,
         difference=difference,
         without_declines=stratified_tau(batch.without_declines(), rng=rng) if declined else None,
         beyond_with_declines=ceiling if declined else None,
     )
 
 
-def surely_better(change: Estimates, sign: np.ndarray, alpha: float) -> np.ndarray:
-    """Mask of the series whose change, in data units, is on the better side of 0 at the level set.
-
-    The same series as those whose interval lies wholly on that side.
-    """
-    with np.errstate(invalid="ignore"):
-        return (change.p_value <= alpha) & (np.sign(change.value) == sign)
-
-
-def inside(difference: Estimates, margin: float) -> np.ndarray:
-    """Mask of the series whose interval lies inside the margin on both sides."""
-    return (difference.ci_low > -margin) & (difference.ci_high < margin)
-
-
 def _with_declines_at_worst(
-    batch: SeriesBatch, at_end: Estimates, confidence: float, *, intervals: bool = True
+    batch: SeriesBatch, beyond: Estimates, confidence: float, *, intervals: bool = True
 ) -> Estimates:
     """Put question (c) again with declined occasions at the worst end of the scale."""
     worst = np.where(batch.sign < 0, batch.ceiling, batch.floor)
     declined = batch.declined.any(axis=1)
-    value, p_value = np.array(at_end.value), np.array(at_end.p_value)
-    low, high = np.array(at_end.ci_low), np.array(at_end.ci_high)
+    value, p_value = np.array(beyond.value), np.array(beyond.p_value)
+    low, high = np.array(beyond.ci_low), np.array(beyond.ci_high)
     rows = np.flatnonzero(declined & ~np.isnan(worst))
     if len(rows):
         again = level_and_slope_change_batch(
             batch.take(rows), confidence=confidence, declines="ceiling", intervals=intervals
-        ).at_end
+        ).on_average
         value[rows], p_value[rows] = again.value, again.p_value
         low[rows], high[rows] = again.ci_low, again.ci_high
     no_end = declined & np.isnan(worst)
     for column in (p_value, low, high):
         column[no_end] = np.nan
-    return replace(at_end, value=value, ci_low=low, ci_high=high, p_value=p_value)
+    return replace(beyond, value=value, ci_low=low, ci_high=high, p_value=p_value)
 
 
 def _over_ladders(change: Estimates) -> Estimate:
@@ -457,58 +393,13 @@ def _as_nap(fell: Estimate) -> Estimate:
     )
 
 
-def is_constant(batch: SeriesBatch) -> np.ndarray:
-    """Mask of the series in which every rating is the same and nothing was declined."""
-    low = np.where(np.isnan(batch.values), np.inf, batch.values).min(axis=1, initial=np.inf)
-    high = np.where(np.isnan(batch.values), -np.inf, batch.values).max(axis=1, initial=-np.inf)
-    return (low == high) & ~batch.declined.any(axis=1)
-
-
-def no_room(batch: SeriesBatch) -> np.ndarray:
-    """Mask of the series whose baseline median lies within `ROOM` points of the best end."""
-    places = np.arange(batch.values.shape[1])
-    worst = np.where(batch.sign < 0, np.inf, -np.inf)
-    values = np.where(batch.declined, worst[:, None], batch.values)
-    best = np.where(batch.sign < 0, batch.floor, batch.ceiling)
-    full = np.zeros(len(batch), dtype=bool)
-    for n in np.unique(batch.n_a[batch.n_a > 0]):
-        rows = batch.n_a == n
-        middle = _median(np.where(places < n, values, np.nan)[rows][:, :n])
-        with np.errstate(invalid="ignore"):
-            full[rows] = np.abs(middle - best[rows]) <= ROOM
-    return full
-
-
-def _median(values: np.ndarray) -> np.ndarray:
-    """Row medians in which an infinite (declined) middle stays infinite."""
-    ordered = np.sort(values, axis=1)
-    n = values.shape[1]
-    low, high = ordered[:, (n - 1) // 2], ordered[:, n // 2]
-    return np.where(low == high, low, (low + high) / 2)
-
-
-def words_of(code: str, *, lower: bool = True) -> str:
-    """Give a verdict in words, turned round where higher ratings are better.
-
-    Examples
-    --------
-    >>> words_of("no_room"), words_of("rose", lower=False)
-    ('no room to fall', 'fell')
-    """
-    words = VERDICTS[code]
-    if lower:
-        return words
-    if code == "rose":
-        return "fell"
-    return words.replace("fell", "rose").replace("to fall", "to rise")
-
-
 def assemble(
     code: str,
     rule: Rule,
     *,
     lower: bool,
     fell: Estimate,
+    worse: Estimate,
     size: Estimate,
     baseline_trend: Estimate,
     beyond_baseline: Estimate,
@@ -521,6 +412,7 @@ def assemble(
         code=code,
         words=words_of(code, lower=lower),
         fell=fell,
+        worse=worse,
         size=size,
         baseline_trend=baseline_trend,
         beyond_baseline=beyond_baseline,

@@ -114,11 +114,11 @@ def _fell(verdict: Verdict, alpha: float) -> str:
     fell = verdict.fell
     if math.isnan(fell.p_value):
         return "cannot be said"
-    if verdict.smallest_p > alpha:
+    if verdict.code == "too_few":
         return "too few to say"
-    if fell.p_value <= alpha:
-        return "yes" if fell.value > 0 else "no, the other way"
-    return "not clearly"
+    if verdict.worse.p_value <= alpha:
+        return "no, the other way"
+    return "yes" if fell.p_value <= alpha and fell.value > 0 else "not clearly"
 
 
 def _tau_numbers(verdict: Verdict) -> str:
@@ -126,6 +126,8 @@ def _tau_numbers(verdict: Verdict) -> str:
     if math.isnan(fell.value):
         return "no comparison is possible"
     text = f"Tau {format_bounded(fell.value)} {format_interval(fell)}, p {format_p(fell.p_value)}"
+    if verdict.code == "rose":
+        text += f" (one-sided, for getting worse, p {format_p(verdict.worse.p_value)})"
     if verdict.without_declines is not None and not math.isnan(verdict.without_declines.value):
         without = verdict.without_declines
         text += f"; without declines Tau {format_bounded(without.value)}, p {format_p(without.p_value)}"
@@ -172,8 +174,8 @@ def _beyond_numbers(verdict: Verdict, *, lower: bool) -> str:
     better = (change.value < 0) == lower
     side = ("below" if lower else "above") if better else ("above" if lower else "below")
     text = (
-        f"{format_number(abs(change.value))} {change.unit} {side} the projected baseline at the last "
-        f"exposure occasion: {format_number(change.value)} {format_interval(change, 1, bounded=False)}"
+        f"on average {format_number(abs(change.value))} {change.unit} {side} the projected baseline: "
+        f"{format_number(change.value)} {format_interval(change, 1, bounded=False)}"
     )
     both = verdict.beyond_with_declines
     if both is not None and not math.isnan(both.ci_low):
