@@ -1,0 +1,54 @@
+"""An invented practice with six children at the start of a study, four of them with consent."""
+
+from datetime import date, timedelta
+
+import pytest
+from rungwise.series.caseload import read_caseload
+from rungwise.simulate.writing import write_tables
+
+TODAY = date(2026, 11, 13)
+FIRST_DAY = date(2026, 5, 4)
+CONSENTING = ("P1", "P2", "P3", "P4", "P5")
+
+
+def practice_tables():
+    children = [
+        {"child_id": code, "age_months": 90, "entered_on": date(2026, 4, 1),
+         "research_consent": code in CONSENTING}
+        for code in ("P1", "P2", "P3", "P4", "P5", "P6")
+    ]  # fmt: skip
+    ladders = [
+        {"ladder_id": name, "step": step, "activity": f"{name} step {step}"}
+        for name in ("gangway", "net")
+        for step in range(1, 6)
+    ]
+    plans = [
+        {"child_id": code, "ladder_id": "gangway", "probe_step": 4, "usual_rater": "child"}
+        for code in ("P1", "P2", "P3", "P4", "P6")
+    ]
+    plans += [
+        {"child_id": "P5", "ladder_id": name, "probe_step": 3, "usual_rater": "child"}
+        for name in ("gangway", "net")
+    ]
+    phases = [
+        {"child_id": "P4", "ladder_id": "gangway", "starts_on": date(2026, 4, 6), "phase": "baseline"},
+        {"child_id": "P4", "ladder_id": "gangway", "starts_on": date(2026, 5, 4), "phase": "exposure"},
+    ]
+    ratings = [
+        {"child_id": "P4", "ladder_id": "gangway", "date": date(2026, 4, 6) + timedelta(days=7 * i),
+         "phase": "baseline" if i < 4 else "exposure", "rating": 7, "rated_by": "child"}
+        for i in range(8)
+    ]  # fmt: skip
+    return {"children": children, "ladders": ladders, "plans": plans, "phases": phases, "ratings": ratings}
+
+
+@pytest.fixture(scope="session")
+def practice_folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("practice")
+    write_tables(practice_tables(), folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def practice(practice_folder):
+    return read_caseload(practice_folder, today=TODAY)
