@@ -64,6 +64,7 @@ class Truth:
     level: float
     slope_change: float
     at_end: float
+    on_average: float
     baseline_slope: float
 
     @classmethod
@@ -85,6 +86,7 @@ class Truth:
             level=grid.AT_ONCE if effect else 0.0,
             slope_change=(grid.IN_ALL - grid.AT_ONCE) / (design.n_exposure - 1) if effect else 0.0,
             at_end=grid.IN_ALL if effect else 0.0,
+            on_average=(grid.AT_ONCE + grid.IN_ALL) / 2 if effect else 0.0,
             baseline_slope=grid.TRENDS[design.trend],
         )
 
@@ -180,6 +182,7 @@ def calls(batch: SeriesBatch, few: SeriesBatch, truth: Truth) -> dict[str, Calls
         "Level change": by_interval(model.level, truth.level, falls=True),
         "Slope change": by_interval(model.slope, truth.slope_change, falls=True),
         "Change at the last exposure occasion": by_interval(model.at_end, truth.at_end, falls=True),
+        "Mean change beyond the baseline": by_interval(model.on_average, truth.on_average, falls=True),
         "Mean difference, AR(1)": by_interval(
             mean_difference_ar1_batch(batch), truth.mean_difference, falls=True
         ),

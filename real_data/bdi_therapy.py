@@ -10,7 +10,7 @@ Without a functional group there is no cutoff, and whether anybody recovered can
 
 from __future__ import annotations
 
-import sys
+import argparse
 
 from rungwise.agreement.missing import headline_bounds
 from rungwise.basis.page_numbers import format_interval, of_hundred
@@ -61,4 +61,6 @@ def main(folder: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "out/real_data/bdi_therapy")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", default="out/real_data/bdi_therapy", help="where to write")
+    main(parser.parse_args().folder)

@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-import sys
+import argparse
 
 import comparison
 from rungwise.published.real_series import NILE
@@ -25,4 +25,6 @@ def main(folder: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "out/real_data/nile")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", default="out/real_data/nile", help="where to write")
+    main(parser.parse_args().folder)

@@ -11,7 +11,7 @@ comparison means much. Then:
 
 from __future__ import annotations
 
-import sys
+import argparse
 
 import comparison
 import numpy as np
@@ -38,4 +38,6 @@ def main(folder: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "out/real_data/seatbelts")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", default="out/real_data/seatbelts", help="where to write")
+    main(parser.parse_args().folder)

@@ -11,7 +11,7 @@ days are few, so an exact test can call only the clearest rises beyond doubt. Th
 
 from __future__ import annotations
 
-import sys
+import argparse
 from collections import Counter
 
 import comparison
@@ -35,4 +35,6 @@ def main(folder: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1] if len(sys.argv) > 1 else "out/real_data/sleepstudy")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", default="out/real_data/sleepstudy", help="where to write")
+    main(parser.parse_args().folder)

@@ -80,7 +80,14 @@ def test_a_continuing_trend_is_called_improvement_by_the_statistics_that_ignore_
     mean = falling.groupby("statistic")["improved"].mean()
     assert mean["Tau"] > 0.7
     assert mean["Tau-U, trend of baseline"] > 0.5
-    assert mean["Change at the last exposure occasion"] < 0.05
+    for ours in ("Change at the last exposure occasion", "Mean change beyond the baseline"):
+        assert mean[ours] < 0.05
+
+
+def test_the_mean_change_finds_more_than_the_change_at_the_end(card):
+    found = card[(card.effect == "standard") & (card.trend == "none") & (card.place == "middle")]
+    mean = found.groupby("statistic")["improved"].mean()
+    assert mean["Mean change beyond the baseline"] > 1.15 * mean["Change at the last exposure occasion"]
 
 
 def test_the_correction_applied_always_errs_even_without_trend(card):
