@@ -1,0 +1,462 @@
+"""How likely a planned study is to show an effect, by simulating the very test that it will use."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import permutations, product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rungwise.basis.errors import check_between, check_choice
+from rungwise.basis.null_two_phase import ALTERNATIVES
+from rungwise.simulate.ratings import SimulatedRatings, simulate_ratings
+from rungwise.single_case.designs import MOST_LISTED, Design, RandomStart, SingleDesign, StaggeredStarts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+STATISTICS = ("mean_difference", "tau")
+TIE = 1e-9
+# Sums held at once while assignments are counted, and replications whose pairs are compared at once.
+_MOST_SUMS = 4_000_000
+_TOGETHER = 4096
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """What is supposed about the children; state it, because power depends on nothing else so much.
+
+    Attributes
+    ----------
+    start : float
+        Mean latent fear at the first occasion, in points.
+    baseline_slope : float
+        Points per occasion, in both phases.
+    level_change, slope_change : float
+        Effect of exposure: points at once, and points per occasion from then on; negative is improvement.
+    sd : float
+        Standard deviation of a rating around its course.
+    phi : float
+        Autocorrelation from one occasion to the next.
+    sd_start, sd_change : float
+        Standard deviation between children of the start and of the change of level.
+    decline_at : float, optional
+        Latent fear at which half of the children decline the probe.
+    missed : float
+        Probability that a planned probe is not recorded.
+    dropout : float
+        Probability, at each exposure occasion after the first, that the child has left.
+    floor, ceiling : float
+        Ends of the scale.
+    """
+
+    start: float = 7.0
+    baseline_slope: float = 0.0
+    level_change: float = -2.0
+    slope_change: float = 0.0
+    sd: float = 1.2
+    phi: float = 0.2
+    sd_start: float = 0.7
+    sd_change: float = 0.5
+    decline_at: float | None = None
+    missed: float = 0.0
+    dropout: float = 0.0
+    floor: float = 0.0
+    ceiling: float = 10.0
+
+    def __post_init__(self) -> None:
+        for name in ("sd_start", "sd_change"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"{name} must be 0 or more; got {getattr(self, name)!r}.")
+
+    def simulate(
+        self, rng: np.random.Generator, replications: int, n_baseline: int, n_exposure: int
+    ) -> SimulatedRatings:
+        """Simulate cases under this scenario, each a different child."""
+        start: Any = self.start
+        change: Any = self.level_change
+        if self.sd_start:
+            start = start + self.sd_start * rng.standard_normal(replications)
+        if self.sd_change:
+            change = change + self.sd_change * rng.standard_normal(replications)
+        return simulate_ratings(
+            rng,
+            replications,
+            n_baseline,
+            n_exposure,
+            start=start,
+            baseline_slope=self.baseline_slope,
+            level_change=change,
+            slope_change=self.slope_change,
+            sd=self.sd,
+            phi=self.phi,
+            floor=self.floor,
+            ceiling=self.ceiling,
+            decline_at=self.decline_at,
+            missed=self.missed,
+            dropout=self.dropout,
+        )
+
+    def without_effect(self) -> Scenario:
+        """Give the same children without an effect of exposure."""
+        return replace(self, level_change=0.0, slope_change=0.0, sd_change=0.0)
+
+
+@dataclass(frozen=True)
+class Power:
+    """The share of simulated studies whose test reached its level.
+
+    Attributes
+    ----------
+    power : float
+        Share of all replications; those that could not be tested count as not reaching it.
+    monte_carlo_error : float
+        Standard error of `power` from the finite number of replications.
+    replications : int
+    not_testable : float
+        Share of replications in which a permitted assignment would have left a phase without a rating.
+    cases, occasions : int
+    assignments : int
+        Permitted assignments.
+    smallest_p : float
+        Smallest p the design could give.
+    counted : int
+        Assignments each p was counted from; fewer than `assignments` where some were drawn.
+    alpha : float
+    """
+
+    power: float
+    monte_carlo_error: float
+    replications: int
+    not_testable: float
+    cases: int
+    occasions: int
+    assignments: int
+    smallest_p: float
+    counted: int
+    alpha: float
+
+
+def power(
+    design: Design | Sequence[SingleDesign],
+    occasions: int,
+    scenario: Scenario,
+    *,
+    rng: np.random.Generator,
+    statistic: str = "mean_difference",
+    alternative: str = "improvement",
+    alpha: float = 0.05,
+    replications: int = 2_000,
+    draws: int = 999,
+) -> Power:
+    """Simulate a study many times and test each as it will be tested.
+
+    In each replication the starts are drawn as the design says, the ratings follow from them, and the
+    p-value of `rungwise.randomization_test` is found over all permitted assignments.
+
+    Parameters
+    ----------
+    design : StaggeredStarts, or a RandomStart for each case
+        What will be drawn at random.
+    occasions : int
+        Planned occasions of each case.
+    scenario : Scenario
+    rng : numpy.random.Generator
+    statistic : {"mean_difference", "tau"}
+    alternative : {"improvement", "worsening", "two-sided"}
+    alpha : float
+    replications : int
+    draws : int
+        Assignments drawn for each p where there are too many to count (above one million), each
+        p = (b + 1)/(draws + 1).
+
+    Returns
+    -------
+    Power
+
+    Raises
+    ------
+    ValueError
+        Naming the argument, what is allowed and what came.
+
+    Notes
+    -----
+    Power is as true as the scenario: fear that falls in steps, relapses or floors earlier gives other
+    numbers. With `scenario.without_effect()` the result is the error rate of the test, at most alpha
+    where nothing is missing; ratings missing at random leave it so, children who leave because of
+    their fear may not.
+
+    Examples
+    --------
+    >>> design = StaggeredStarts(((5, 6), (9, 10), (13, 14)), shuffled=True, assignment="random")
+    >>> result = power(design, 18, Scenario(), rng=np.random.default_rng(1), replications=300)
+    >>> result.assignments, result.power > 0.5, result.monte_carlo_error < 0.03
+    (48, True, True)
+    """
+    check_choice("statistic", statistic, STATISTICS)
+    check_choice("alternative", alternative, ALTERNATIVES)
+    check_between("alpha", alpha, 0, 1)
+    if replications < 1:
+        raise ValueError(f"replications must be 1 or more; got {replications!r}.")
+    setting = _Setting.of(design, occasions, rng, draws)
+    significant = untestable = 0
+    for first in range(0, replications, _TOGETHER):
+        size = min(_TOGETHER, replications - first)
+        p = _p_values(setting, scenario, size, rng, statistic, alternative)
+        untestable += int(np.isnan(p).sum())
+        significant += int((p <= alpha * (1 + TIE)).sum())
+    share = significant / replications
+    smallest = setting.smallest_p * (2 if alternative == "two-sided" else 1)
+    return Power(
+        power=share,
+        monte_carlo_error=math.sqrt(share * (1 - share) / replications),
+        replications=replications,
+        not_testable=untestable / replications,
+        cases=setting.cases,
+        occasions=occasions,
+        assignments=setting.total,
+        smallest_p=min(1.0, smallest),
+        counted=setting.listed.shape[0],
+        alpha=alpha,
+    )
+
+
+def power_curve(
+    make_design: Callable[[int, int], Design | Sequence[SingleDesign]],
+    children: Iterable[int],
+    lengths: Iterable[int],
+    scenario: Scenario,
+    *,
+    seed: int,
+    **settings: Any,
+) -> pd.DataFrame:
+    """Give power over numbers of children and of occasions.
+
+    Parameters
+    ----------
+    make_design : callable
+        Gives the design for a number of children and of occasions; a combination it refuses with
+        ValueError is left blank.
+    children, lengths : iterable of int
+    scenario : Scenario
+    seed : int
+        Each combination draws from a stream of its own, so that adding one changes no other.
+    **settings
+        As for `power`.
+
+    Returns
+    -------
+    DataFrame
+        One row per combination: ``children, occasions, power, monte_carlo_error, smallest_p,
+        assignments, not_testable, reason``.
+    """
+    import pandas as pd
+
+    rows = []
+    for m, n in product(list(children), list(lengths)):
+        row: dict[str, Any] = {"children": m, "occasions": n}
+        try:
+            design = make_design(m, n)
+        except ValueError as error:
+            blank = dict.fromkeys(("power", "monte_carlo_error", "smallest_p", "not_testable"), math.nan)
+            rows.append(row | blank | {"assignments": 0, "reason": str(error)})
+            continue
+        result = power(design, n, scenario, rng=np.random.default_rng([seed, m, n]), **settings)
+        names = ("power", "monte_carlo_error", "smallest_p", "assignments", "not_testable")
+        rows.append(row | {name: getattr(result, name) for name in names} | {"reason": ""})
+    return pd.DataFrame(rows)
+
+
+@dataclass(frozen=True, eq=False)
+class _Setting:
+    """A design as the simulation needs it.
+
+    Attributes
+    ----------
+    open_to : list of ndarray
+        For each case, the starts that some assignment gives it.
+    listed : ndarray of int, shape (assignments, cases)
+        Place of each start within `open_to`.
+    """
+
+    open_to: list[np.ndarray]
+    listed: np.ndarray
+    occasions: int
+    total: int
+    smallest_p: float
+    drawn: bool
+    weights: np.ndarray = field(repr=False)
+    windows: list[list[int]]
+    shuffled: bool
+
+    @property
+    def cases(self) -> int:
+        return len(self.open_to)
+
+    def draw(self, size: int, rng: np.random.Generator) -> np.ndarray:
+        """Draw assignments as the study will; where p is counted from a sample, apart from it."""
+        if not self.drawn:
+            return self.listed[rng.integers(len(self.listed), size=size)]
+        return self._places(_draw_starts(self.windows, self.shuffled, size, rng), self.open_to)
+
+    @staticmethod
+    def _places(starts: np.ndarray, open_to: list[np.ndarray]) -> np.ndarray:
+        return np.column_stack([np.searchsorted(one, starts[:, i]) for i, one in enumerate(open_to)])
+
+    @classmethod
+    def of(
+        cls, design: Design | Sequence[SingleDesign], occasions: int, rng: np.random.Generator, draws: int
+    ) -> _Setting:
+        if isinstance(design, StaggeredStarts):
+            total, smallest = design.n_assignments, design.smallest_p
+            windows = [list(window) for window in design.windows]
+            shuffled = design.shuffled
+        else:
+            single = [design] if isinstance(design, Design) else list(design)
+            if not single or not all(isinstance(one, RandomStart) for one in single):
+                raise ValueError(
+                    "design must be StaggeredStarts, or RandomStart for each case: power is simulated for "
+                    f"designs in which exposure starts once; got {design!r}."
+                )
+            windows = [list(range(one.earliest, one.latest + 1)) for one in single]  # type: ignore[attr-defined]
+            total, shuffled = math.prod(map(len, windows)), False
+            smallest = 1 / total
+        latest = max(max(window) for window in windows)
+        if latest > occasions:
+            raise ValueError(f"occasions must reach the latest start ({latest}); got {occasions!r}.")
+        drawn = total > MOST_LISTED
+        if drawn:
+            starts = _draw_starts(windows, shuffled, draws, rng)
+        else:
+            starts = np.array(list(product(*windows)))
+            if shuffled:
+                orders = np.array(list(permutations(range(len(windows)))))
+                starts = starts[:, orders].reshape(-1, len(windows))
+        everything = sorted({start for window in windows for start in window})
+        open_to = [np.array(everything if shuffled else sorted(window)) for window in windows]
+        listed = cls._places(starts, open_to)
+        widths = [len(one) for one in open_to]
+        offsets = np.concatenate([[0], np.cumsum(widths)[:-1]])
+        # Each assignment picks one term of every case: a product with these picks adds them up.
+        weights = np.zeros((sum(widths), len(listed)))
+        weights[(listed + offsets).T, np.arange(len(listed))] = 1.0 / len(windows)
+        return cls(open_to, listed, occasions, total, smallest, drawn, weights, windows, shuffled)
+
+
+def _draw_starts(
+    windows: list[list[int]], shuffled: bool, size: int, rng: np.random.Generator
+) -> np.ndarray:
+    starts = np.column_stack([rng.choice(window, size) for window in windows])
+    return rng.permuted(starts, axis=1) if shuffled else starts
+
+
+def _p_values(
+    setting: _Setting,
+    scenario: Scenario,
+    replications: int,
+    rng: np.random.Generator,
+    statistic: str,
+    alternative: str,
+) -> np.ndarray:
+    """Simulate studies and give the p of each; NaN where one could not be tested."""
+    made = setting.draw(replications, rng)
+    terms = [
+        _terms_of_case(scenario, starts, made[:, i], setting.occasions, rng, statistic)
+        for i, starts in enumerate(setting.open_to)
+    ]
+    everything = np.concatenate(terms, axis=1)
+    observed = np.mean(
+        [np.take_along_axis(terms[i], made[:, i, None], axis=1)[:, 0] for i in range(setting.cases)], axis=0
+    )
+    testable = ~np.isnan(everything).any(axis=1)
+    upper, lower = np.zeros(replications), np.zeros(replications)
+    step = max(1, _MOST_SUMS // len(setting.listed))
+    slack = TIE * np.maximum(1.0, np.abs(observed))
+    for first in range(0, replications, step):
+        part = slice(first, first + step)
+        sums = np.nan_to_num(everything[part]) @ setting.weights
+        upper[part] = (sums >= (observed - slack)[part, None]).sum(axis=1)
+        lower[part] = (sums <= (observed + slack)[part, None]).sum(axis=1)
+    extra = int(setting.drawn)
+    upper, lower = ((count + extra) / (len(setting.listed) + extra) for count in (upper, lower))
+    p = {"improvement": upper, "worsening": lower}.get(
+        alternative, np.minimum(1.0, 2 * np.minimum(upper, lower))
+    )
+    return np.where(testable, p, np.nan)
+
+
+def _terms_of_case(
+    scenario: Scenario,
+    starts: np.ndarray,
+    made: np.ndarray,
+    occasions: int,
+    rng: np.random.Generator,
+    statistic: str,
+) -> np.ndarray:
+    """Give one case's oriented statistic under every start open to it, in every replication."""
+    terms = np.empty((len(made), len(starts)))
+    for place, start in enumerate(starts.tolist()):
+        rows = np.flatnonzero(made == place)
+        if len(rows):
+            simulated = scenario.simulate(rng, len(rows), start - 1, occasions - start + 1)
+            terms[rows] = terms_at_starts(simulated, starts, statistic)
+    return terms
+
+
+def terms_at_starts(simulated: SimulatedRatings, starts: np.ndarray, statistic: str) -> np.ndarray:
+    """Give the statistic of many series under each start, larger being better for the child.
+
+    Parameters
+    ----------
+    simulated : SimulatedRatings
+        Ratings of fear: lower is better.
+    starts : ndarray of int
+        Occasions, counted from 1, at which exposure might have started.
+    statistic : {"mean_difference", "tau"}
+
+    Returns
+    -------
+    ndarray, shape (series, starts)
+        NaN where a start would leave a phase without a usable occasion.
+    """
+    values = simulated.values.T
+    rated = ~np.isnan(values) if values.dtype.kind == "f" else np.ones(values.shape, dtype=bool)
+    if statistic == "tau":
+        counted = rated | simulated.declined.T
+        amounts = _merits(values, rated, simulated.declined.T)
+    else:
+        counted = rated
+        amounts = -np.where(rated, values, 0).astype(float)
+    # Sums over exposure under every start are sums from that occasion to the last.
+    from_here = np.cumsum(amounts[::-1], axis=0, dtype=float)[::-1][starts - 1]
+    n_from_here = np.cumsum(counted[::-1], axis=0, dtype=np.int64)[::-1][starts - 1]
+    n_before = counted.sum(axis=0) - n_from_here
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if statistic == "tau":
+            terms = from_here / (n_before * n_from_here)
+        else:
+            terms = from_here / n_from_here - (amounts.sum(axis=0) - from_here) / n_before
+    return np.where((n_before > 0) & (n_from_here > 0), terms, np.nan).T
+
+
+def _merits(values: np.ndarray, rated: np.ndarray, declined: np.ndarray) -> np.ndarray:
+    """Occasions that each one is better than, minus those it is worse than; declines rank worst."""
+    usable = rated | declined
+    if usable.all() and not declined.any():
+        ranked = values
+    else:
+        ranked = np.where(declined, np.inf, values).astype(np.float32)
+    merits = np.zeros(values.shape, dtype=np.int16)
+    complete = bool(usable.all())
+    for place in range(len(values) - 1):
+        later = ranked[place + 1 :]
+        with np.errstate(invalid="ignore"):
+            signs = (later > ranked[place]).astype(np.int8) - (later < ranked[place])
+        if not complete:
+            signs = signs * (usable[place + 1 :] & usable[place])
+        merits[place] += signs.sum(axis=0, dtype=np.int16)
+        merits[place + 1 :] -= signs
+    return merits
