@@ -22,7 +22,7 @@ Triangle = list[list[np.ndarray]]
 
 _STEP = 1e-3
 _MOST_STEPS = 80
-_STARTS = 4
+_MOST_STARTS = 8
 # A stationary point counts as an optimum when Newton's step would gain less than this ...
 _GAIN_LEFT = 1e-12
 # ... and the criterion bends down in no direction by more than this.
@@ -385,14 +385,22 @@ class _Criterion:
         return x[winner], self._certify(x[winner]), int(np.sum(f < f[winner] + 2e-3))
 
     def _starts(self) -> np.ndarray:
-        spreads = (0.0, 0.7, 2.0, 6.0, 20.0)
-        axes = [spreads if a == b else (0.0,) for a, b in self.free]
+        """One start for each valley of a coarse grid: with few groups there can be several."""
+        spreads, tilts = (0.0, 0.7, 2.0, 6.0, 20.0), (-2.0, 0.0, 2.0)
+        axes = [spreads if a == b else tilts for a, b in self.free]
         if self.auto:
-            axes.append(tuple(np.sqrt(phi / (PHI_END - phi)) for phi in (0.0, 0.25, 0.5, 0.8)))
-        grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, self.size)
-        best = np.argsort(self(grid), kind="stable")[:_STARTS]
+            axes.append(tuple(np.sqrt(phi / (PHI_END - phi)) for phi in (0.0, 0.25, 0.5, 0.75, 0.9)))
+        grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+        height = self(grid.reshape(-1, self.size)).reshape(grid.shape[:-1])
+        valley = np.ones(height.shape, dtype=bool)
+        for axis in range(height.ndim):
+            lines, flags = np.moveaxis(height, axis, 0), np.moveaxis(valley, axis, 0)
+            flags[1:] &= lines[1:] <= lines[:-1]
+            flags[:-1] &= lines[:-1] <= lines[1:]
+        points, heights = grid[valley], height[valley]
+        best = points[np.argsort(heights, kind="stable")[:_MOST_STARTS]]
         # Off the symmetric points, where a gradient says nothing.
-        return np.where(grid[best] == 0, 0.05, grid[best])
+        return np.where(best == 0, 0.05, best)
 
     def _derivatives(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Central differences of first and second order at each start."""

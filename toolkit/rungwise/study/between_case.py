@@ -68,7 +68,7 @@ def between_case_d(
     -----
     Model: y = μ + β·D + η + e, η ~ (0, τ²) between cases, e AR(1) with variance σ²; δ = β/√(τ² + σ²). It
     misleads with a trend in the baseline, when changes differ much between cases, and when τ² rests on
-    three or four cases. The interval (t with ν degrees of freedom) held the true effect in 91 to 99 % of
+    three or four cases. The interval (t with ν degrees of freedom) held the true effect in 89 to 99 % of
     simulated studies of 3 to 10 cases, least with three cases and most of the variance between them
     (benchmarks/study_coverage.py).
 
