@@ -64,6 +64,7 @@ def test_probe_peaks_at_the_primary_step_in_the_phases_of_the_table(practice):
 def test_the_practice_may_take_the_fear_before(practice):
     caseload = practice(settings='primary_rating = "before"\n')
     np.testing.assert_array_equal(caseload.series("C1").values, [5, np.nan, 4, 3, 3, 1])
+    assert np.isnan(caseload.planned["rating"][caseload.planned["declined"]]).all()
 
 
 def test_another_probe_step_is_a_series_of_its_own(practice):
@@ -113,6 +114,7 @@ def test_ratings_and_probes_stand_side_by_side_but_never_twice(practice):
     assert caseload.series("C1", "gangway").values[0] == 8
     assert caseload.series("C1", outcome="joy").values.tolist() == [2]
     assert caseload.series("C2").values.tolist() == [7]
+    assert len(caseload.planned) == 2 + PROBES.count(",probe,")
     assert set(caseload.planned.sources.tolist()) == {"ratings.csv", "observations.csv"}
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from rungwise.tables import files as files_module
 from rungwise.tables import sheets as sheets_module
+from rungwise.tables.findings import Findings
 from rungwise.tables.read import read_tables
 
 TODAY = date(2026, 11, 25)
@@ -201,6 +202,8 @@ def test_a_zip_bomb_that_lies_about_its_size(tmp_path):
         bomb[at : at + 4] = struct.pack("<L", 1000)
     (tmp_path / "a.xlsx").write_bytes(bomb)
     assert codes(tmp_path / "a.xlsx") == ["file_broken"]
+    # It is refused before any reader that might believe the size.
+    assert sheets_module._unpackable(bytes(bomb), "a.xlsx", Findings()) is None
 
 
 def test_a_cell_in_the_last_corner(tmp_path):

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from rungwise.tables.read import read_tables
 from rungwise.tables.rules import RULES
+from rungwise.tables.set_aside import set_aside_csv
 
 MESSY = Path(__file__).parents[2] / "data_demo" / "messy"
 TODAY = date(2026, 11, 25)
@@ -53,3 +54,13 @@ def test_every_rule_is_planted_here_or_tested_among_the_hostile_files():
     hostile = Path(__file__).with_name("test_hostile.py").read_text(encoding="utf-8")
     planted = {code for _, _, _, code in PROBLEMS}
     assert [code for code in RULES if code not in planted and f'"{code}"' not in hostile] == []
+
+
+def test_what_looks_like_an_identity_is_not_repeated_in_the_report():
+    report = read_tables(MESSY, today=TODAY).report
+    values = [problem.value for problem in report]
+    values += [entry for row in report.set_aside for entry in row.cells.values()]
+    assert values.count("(not shown)") >= 5
+    for told in ("Sample Mira", "555-0134", "Robert"):
+        assert not any(told in value for value in values)
+    assert "Sample" not in set_aside_csv(report.set_aside)

@@ -25,6 +25,7 @@ def test_each_level_has_its_tables_with_every_column_and_nothing_else(tmp_path, 
         assert sheet.freeze_panes == "B2"
         assert not sheet.column_dimensions["A"].protection.locked
         assert str(sheet.cell(2, 1).value).startswith("e.g. ")
+        assert not sheet.cell(2, 1).protection.locked
 
 
 def test_words_to_choose_from_and_limits_come_from_the_schema(tmp_path):
