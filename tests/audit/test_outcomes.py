@@ -11,12 +11,15 @@ from rungwise.audit.outcomes import (
     judge,
     mean_nap,
     shares,
+    spread_sentence,
     stage_of,
+    synthesized_nap,
 )
 from rungwise.audit.quarter import Quarter
 from rungwise.single_case.child_answer import child_answer, child_answers
 from rungwise.single_case.error_rates import ErrorRates
 from rungwise.single_case.verdict import VERDICTS
+from rungwise.study.synthesis import synthesize
 from scipy.stats import false_discovery_control
 
 Q3 = Quarter.parse("2026Q3")
@@ -87,6 +90,7 @@ def test_false_discoveries_are_sentences_about_the_caseload(outcome):
     chance, stand, measured = false_discovery(group, 0.05)
     assert "10 children" in chance
     assert "about 0.2 would" in chance  # 10 × .05 / 2, rounded
+    assert "about 0.5 as a rise" in chance  # a rise is called at the one-sided level
     assert stand.startswith("Of the 4 falls, 1 would stand")
     assert "between 0.2 and 1.0 of these 10 children" in measured
     assert measured.endswith("4 were.")
@@ -192,3 +196,21 @@ def test_too_alike_is_said_apart_from_too_few(outcome):
     assert stage_of(outcome("C01", "too_few", baseline=2, exposure=8).answer) == "few_baseline"
     assert stage_of(outcome("C01", "too_few", baseline=5, exposure=4).answer) == "few_exposure"
     assert stage_of(outcome("C01", "no_room").answer) == "judged"
+
+
+def test_the_weighted_average_rests_on_lengths_alone(outcome):
+    group = [outcome(f"C{i}", nap=nap, baseline=n, exposure=2 * n) for i, (nap, n) in enumerate(
+        [(0.6, 4), (0.9, 12), (0.7, 6), (1.0, 5)])]  # fmt: skip
+    found = synthesized_nap(group)
+    variances = [(3 * n + 1) / (12 * n * 2 * n) for n in (4, 12, 6, 5)]
+    expected = synthesize([0.6, 0.9, 0.7, 1.0], variances)
+    assert found.average.value == pytest.approx(expected.average.value)
+    assert found.average.ci_low == pytest.approx(expected.average.ci_low)
+    (sentence,) = spread_sentence(found)
+    assert "a further child like these would be expected between" in sentence
+    assert "100%" in sentence  # limits end where the scale ends
+
+
+def test_one_child_has_no_weighted_average(outcome):
+    assert synthesized_nap([outcome()]) is None
+    assert spread_sentence(None) == ()

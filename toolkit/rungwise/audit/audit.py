@@ -13,7 +13,17 @@ from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
 from rungwise.audit.groups import groups_table
 from rungwise.audit.history import about_charts, compared, earlier_due, history
-from rungwise.audit.outcomes import Outcome, Progress, beside, false_discovery, judge, mean_nap, shares
+from rungwise.audit.outcomes import (
+    Outcome,
+    Progress,
+    beside,
+    false_discovery,
+    judge,
+    mean_nap,
+    shares,
+    spread_sentence,
+    synthesized_nap,
+)  # fmt: skip
 from rungwise.audit.quality import Quality, quality, set_aside
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.safety import Safety, safety
@@ -194,7 +204,7 @@ def audit_quarter(
             standards=standards_sentence(standards),
             safety=incidents.sentences,
             actions=read_back(actions, which, recorded="actions" in caseload.tables),
-            charts=about_charts(quarters),
+            charts=(*spread_sentence(synthesized_nap(outcomes, confidence)), *about_charts(quarters)),
             confidence=confidence,
         ),
         flow=flow_table,

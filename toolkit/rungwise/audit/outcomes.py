@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rungwise.audit.cohort import DUE_BY, Course, censored
+from rungwise.audit.wording import percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
 from rungwise.series.caseload import Caseload
 from rungwise.series.planned import FEAR
 from rungwise.single_case.child_answer import ChildAnswer, child_answers
 from rungwise.single_case.verdict import FELL, VERDICTS
+from rungwise.study.synthesis import Synthesis, synthesize
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -229,7 +231,7 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
     sentences = [
         f"{n} children were tested one by one. If no child had changed and ratings of one child did not "
         f"depend on each other, about {_about(n * alpha / 2)} would still be expected to come out as a "
-        f"fall, and as many as a rise."
+        f"fall, and about {_about(n * alpha)} as a rise, which is called at the one-sided level."
     ]
     if fell:
         which = f"Of the {fell} falls, {'all' if falls == fell else falls} would stand"
@@ -251,6 +253,47 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
             f"{shared[-1]:g}); {beyond} {'was' if beyond == 1 else 'were'}."
         )
     return tuple(sentences)
+
+
+def synthesized_nap(outcomes: Iterable[Outcome], confidence: float = 0.95) -> Synthesis | None:
+    """Give the random-effects average of the judged children's NAP, beside the unweighted mean.
+
+    Weights come from the numbers of ratings alone, by the variance NAP has without any effect; weights
+    from estimated variances would favor children at the ends of the scale. None with fewer than two
+    children.
+    """
+    values, variances = [], []
+    for outcome in outcomes:
+        if outcome.answer is None or outcome.stage != "judged":
+            continue
+        pairs = [(one.series.n_baseline, one.series.n_exposure) for one in outcome.answer.ladders]
+        compared = sum(n_a * n_b for n_a, n_b in pairs)
+        spread = sum(n_a * n_b * (n_a + n_b + 1) for n_a, n_b in pairs) / 12
+        if compared and not math.isnan(outcome.answer.verdict.size.value):
+            values.append(outcome.answer.verdict.size.value)
+            variances.append(spread / compared**2)
+    if len(values) < 2:
+        return None
+    return synthesize(values, variances, confidence=confidence)
+
+
+def spread_sentence(synthesis: Synthesis | None) -> tuple[str, ...]:
+    """Say how far children differ: the weighted average and where a further child's NAP may lie."""
+    if synthesis is None or math.isnan(synthesis.average.ci_low):
+        return ()
+    average = synthesis.average
+    low, high = max(average.ci_low, 0.0), min(average.ci_high, 1.0)
+    said = (
+        f"Weighted by how many ratings each child has (random effects, Knapp and Hartung), the average is "
+        f"{percent(average.value)} of comparisons ({percent(low)} to {percent(high)})"
+    )
+    if math.isnan(synthesis.prediction_low):
+        return (f"{said}.",)
+    nearest, farthest = max(synthesis.prediction_low, 0.0), min(synthesis.prediction_high, 1.0)
+    return (
+        f"{said}; a further child like these would be expected between {percent(nearest)} and "
+        f"{percent(farthest)}, so the average says little about any one child.",
+    )
 
 
 def benjamini_hochberg(p_values: Sequence[float], level: float) -> list[bool]:
