@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 STATISTICS = ("mean_difference", "tau")
 TIE = 1e-9
 # Sums held at once while assignments are counted, and replications whose pairs are compared at once.
-_MOST_SUMS = 4_000_000
-_TOGETHER = 4096
+_MOST_SUMS = 250_000
+_TOGETHER = 16_384
 
 
 @dataclass(frozen=True)
@@ -448,15 +448,14 @@ def _merits(values: np.ndarray, rated: np.ndarray, declined: np.ndarray) -> np.n
     if usable.all() and not declined.any():
         ranked = values
     else:
-        ranked = np.where(declined, np.inf, values).astype(np.float32)
+        ranked = np.where(declined, np.inf, np.where(rated, values, 0)).astype(np.float32)
     merits = np.zeros(values.shape, dtype=np.int16)
     complete = bool(usable.all())
     for place in range(len(values) - 1):
-        later = ranked[place + 1 :]
-        with np.errstate(invalid="ignore"):
-            signs = (later > ranked[place]).astype(np.int8) - (later < ranked[place])
+        later, here = ranked[place + 1 :], ranked[place]
+        signs = np.greater(later, here).view(np.int8) - np.less(later, here).view(np.int8)
         if not complete:
-            signs = signs * (usable[place + 1 :] & usable[place])
+            signs *= usable[place + 1 :] & usable[place]
         merits[place] += signs.sum(axis=0, dtype=np.int16)
         merits[place + 1 :] -= signs
     return merits
