@@ -1,8 +1,13 @@
-"""The verdict in sentences: the same words in the printed answer, the page and the audit."""
+"""The verdict in sentences: the same words in the printed answer, the page and the audit.
+
+`ENGLISH` is the source of these words; every function takes a catalog with the same keys instead, for
+another language.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -32,30 +37,73 @@ class Question:
 
 CAUTION = "A statistic informs; a clinician decides, together with the family."
 
-_HEADLINES = {
-    "fell_beyond_baseline": "{who} came down, and by more than where the baseline was heading.",
-    "fell_baseline_may_explain": (
-        "{who} came down, but it was already coming down in baseline, and that may be all of it."
-    ),
-    "fell_short_baseline": (
-        "{who} came down; the baseline is too short or too uneven to say where it was heading."
-    ),
-    "no_clear_change": "{who} shows no clear change from baseline to exposure.",
-    "about_the_same": "{who} stayed about the same from baseline to exposure.",
-    "rose": "{who} went up from baseline to exposure.",
-    "too_few": "There are too few occasions yet to say whether {who} changed.",
-    "no_room": "{who} was close to the bottom of the scale from the start and had no room to come down.",
-}
 _TURNED = {
     "coming down": "going up",
     "came down": "went up",
     "come down": "go up",
     "went up": "came down",
     "bottom": "top",
+    "falling": "rising",
+    "fall": "rise",
+    "lower": "higher",
 }
 
 
-def headline(verdict: Verdict, who: str, *, lower: bool = True) -> str:
+def _turn(sentence: str) -> str:
+    """Turn a sentence about falling into one about rising, each phrase once."""
+    turned, rest = "", sentence
+    while rest:
+        for phrase, other in _TURNED.items():
+            if rest.startswith(phrase):
+                turned, rest = turned + other, rest[len(phrase) :]
+                break
+        else:
+            turned, rest = turned + rest[0], rest[1:]
+    return turned
+
+
+_WHERE_LOWER_IS_BETTER = {
+    "headline.fell_beyond_baseline": "{who} came down, and by more than where the baseline was heading.",
+    "headline.fell_baseline_may_explain": (
+        "{who} came down, but it was already coming down in baseline, and that may be all of it."
+    ),
+    "headline.fell_short_baseline": (
+        "{who} came down; the baseline is too short or too uneven to say where it was heading."
+    ),
+    "headline.no_clear_change": "{who} shows no clear change from baseline to exposure.",
+    "headline.about_the_same": "{who} stayed about the same from baseline to exposure.",
+    "headline.rose": "{who} went up from baseline to exposure.",
+    "headline.too_few": "There are too few occasions yet to say whether {who} changed.",
+    "headline.no_room": (
+        "{who} was close to the bottom of the scale from the start and had no room to come down."
+    ),
+    "comparison": (
+        "Of 100 comparisons between a baseline and an exposure rating, the exposure rating was lower in "
+        "about {share}{likely}; 50 would mean no difference."
+    ),
+    "question.a": "Did it fall from baseline to exposure?",
+    "question.b": "Was it already falling in baseline?",
+    "question.c": "Is the fall more than the baseline's own course explains?",
+}
+# Where higher ratings are better, each of these is looked up with ``.higher`` at its end.
+ENGLISH: Mapping[str, str] = {
+    "caution": CAUTION,
+    **_WHERE_LOWER_IS_BETTER,
+    **{f"{key}.higher": _turn(text) for key, text in _WHERE_LOWER_IS_BETTER.items()},
+    "comparison.likely": " (likely between {low} and {high})",
+    "reply.unknown": "cannot be said",
+    "reply.too_few": "too few to say",
+    "reply.yes": "yes",
+    "reply.other_way": "no, the other way",
+    "reply.not_clearly": "not clearly",
+    "reply.too_few_to_tell": "too few to tell",
+    "reply.no_sign": "no clear sign of it",
+    "reply.not_apart": "cannot be told apart",
+    "reply.not_shown": "not shown",
+}
+
+
+def headline(verdict: Verdict, who: str, *, lower: bool = True, words: Mapping[str, str] = ENGLISH) -> str:
     """Say the verdict in one plain sentence, with its uncertainty in a second.
 
     Parameters
@@ -65,60 +113,54 @@ def headline(verdict: Verdict, who: str, *, lower: bool = True) -> str:
         The subject, for example ``"C014's fear"``.
     lower : bool
         Whether lower ratings are better.
+    words : mapping
+        Catalog with the keys of `ENGLISH`.
     """
-    template = _HEADLINES[verdict.code]
-    if not lower:
-        template = _turn(template)
-    sentence = template.format(who=who)
-    compared = "" if verdict.code == "too_few" else comparison(verdict.size, lower=lower)
+    sentence = _worded(words, f"headline.{verdict.code}", lower).format(who=who)
+    compared = "" if verdict.code == "too_few" else comparison(verdict.size, lower=lower, words=words)
     return f"{sentence[0].upper()}{sentence[1:]}{' ' + compared if compared else ''}"
 
 
-def comparison(size: Estimate, *, lower: bool = True) -> str:
+def comparison(size: Estimate, *, lower: bool = True, words: Mapping[str, str] = ENGLISH) -> str:
     """Say what NAP says, in natural frequencies."""
     if math.isnan(size.value):
         return ""
-    direction = "lower" if lower else "higher"
     likely = ""
     if not math.isnan(size.ci_low):
-        likely = f" (likely between {of_hundred(size.ci_low)} and {of_hundred(size.ci_high)})"
-    return (
-        "Of 100 comparisons between a baseline and an exposure rating, the exposure rating was "
-        f"{direction} in about {of_hundred(size.value)}{likely}; 50 would mean no difference."
+        likely = words["comparison.likely"].format(
+            low=of_hundred(size.ci_low), high=of_hundred(size.ci_high)
+        )
+    return _worded(words, "comparison", lower).format(share=of_hundred(size.value), likely=likely)
+
+
+def questions(
+    verdict: Verdict, alpha: float, *, lower: bool = True, words: Mapping[str, str] = ENGLISH
+) -> tuple[Question, ...]:
+    """Answer the three questions separately, each with its numbers.
+
+    The numbers behind the replies are for the printed answer and stay in English.
+    """
+    replies = _fell(verdict, alpha), _falling(verdict, alpha), _beyond(verdict)
+    numbers = _tau_numbers(verdict), _trend_numbers(verdict), _beyond_numbers(verdict, lower=lower)
+    return tuple(
+        Question(letter, _worded(words, f"question.{letter}", lower), words[f"reply.{reply}"], behind)
+        for letter, reply, behind in zip("abc", replies, numbers, strict=True)
     )
 
 
-def questions(verdict: Verdict, alpha: float, *, lower: bool = True) -> tuple[Question, ...]:
-    """Answer the three questions separately, each with its numbers."""
-    fall, falling = ("fall", "falling") if lower else ("rise", "rising")
-    return (
-        Question(
-            "a", f"Did it {fall} from baseline to exposure?", _fell(verdict, alpha), _tau_numbers(verdict)
-        ),
-        Question(
-            "b",
-            f"Was it already {falling} in baseline?",
-            _falling(verdict, alpha),
-            _trend_numbers(verdict),
-        ),
-        Question(
-            "c",
-            f"Is the {fall} more than the baseline's own course explains?",
-            _beyond(verdict),
-            _beyond_numbers(verdict, lower=lower),
-        ),
-    )
+def _worded(words: Mapping[str, str], key: str, lower: bool) -> str:
+    return words[key if lower else f"{key}.higher"]
 
 
 def _fell(verdict: Verdict, alpha: float) -> str:
     fell = verdict.fell
     if math.isnan(fell.p_value):
-        return "cannot be said"
+        return "unknown"
     if verdict.code == "too_few":
-        return "too few to say"
+        return "too_few"
     if verdict.worse.p_value <= alpha:
-        return "no, the other way"
-    return "yes" if fell.p_value <= alpha and fell.value > 0 else "not clearly"
+        return "other_way"
+    return "yes" if fell.p_value <= alpha and fell.value > 0 else "not_clearly"
 
 
 def _tau_numbers(verdict: Verdict) -> str:
@@ -138,12 +180,12 @@ def _falling(verdict: Verdict, alpha: float) -> str:
     trend = verdict.baseline_trend
     smallest = trend.counts.get("smallest_p", math.nan)
     if math.isnan(trend.p_value):
-        return "cannot be said"
+        return "unknown"
     if trend.p_value <= alpha:
         return "yes"
     if math.isnan(smallest) or smallest > alpha:
-        return "too few to tell"
-    return "no clear sign of it"
+        return "too_few_to_tell"
+    return "no_sign"
 
 
 def _trend_numbers(verdict: Verdict) -> str:
@@ -161,10 +203,10 @@ def _trend_numbers(verdict: Verdict) -> str:
 def _beyond(verdict: Verdict) -> str:
     change = verdict.beyond_baseline
     if math.isnan(change.ci_low):
-        return "cannot be said"
+        return "unknown"
     if verdict.code == "fell_beyond_baseline":
         return "yes"
-    return "cannot be told apart" if change.ci_low <= 0 <= change.ci_high else "not shown"
+    return "not_apart" if change.ci_low <= 0 <= change.ci_high else "not_shown"
 
 
 def _beyond_numbers(verdict: Verdict, *, lower: bool) -> str:
@@ -184,16 +226,3 @@ def _beyond_numbers(verdict: Verdict, *, lower: bool) -> str:
             f"{format_interval(both, 1, bounded=False)}"
         )
     return text
-
-
-def _turn(sentence: str) -> str:
-    """Turn a sentence about falling into one about rising, each phrase once."""
-    turned, rest = "", sentence
-    while rest:
-        for phrase, other in _TURNED.items():
-            if rest.startswith(phrase):
-                turned, rest = turned + other, rest[len(phrase) :]
-                break
-        else:
-            turned, rest = turned + rest[0], rest[1:]
-    return turned
