@@ -327,7 +327,8 @@ class Ar1Block:
                 moved = x[at] - slope / bend
             inside = (bend < 0) & (moved > low[at]) & (moved < high[at])
             moved = np.where(inside, moved, 0.5 * (low[at] + high[at]))
-            open_ = np.abs(moved - x[at]) > 1e-7
+            # Newton's error squares at each step; a bisection only halves it.
+            open_ = np.abs(moved - x[at]) > np.where(inside, 3e-5, 1e-7)
             x[at] = moved
             if not open_.any():
                 break
