@@ -68,3 +68,30 @@ def test_late_entry_is_counted_where_the_day_of_entry_is_recorded(folder):
     late, known = audit.quality.late
     assert late == 2
     assert known > 30
+
+
+def test_second_observers_and_checklists_are_reviewed_within_the_quarter(folder):
+    agreement = ["child_id,ladder_id,date,trial,kind,step,rater_id,outcome"]
+    for day in ("2026-06-29", "2026-07-06", "2026-07-13"):
+        agreement.append(f"C01,net,{day},1,probe,4,T9,completed")
+    (folder / "agreement.csv").write_text("\n".join(agreement) + "\n", encoding="utf-8")
+    fidelity = ["child_id,date,steps_planned,steps_done", "C01,2026-07-06,10,9", "C01,2026-06-29,10,1"]
+    (folder / "fidelity.csv").write_text("\n".join(fidelity) + "\n", encoding="utf-8")
+    audit = audit_quarter(read_caseload(folder, today=date(2026, 11, 1)), "2026Q3", today="2026-11-01")
+    observers, checklists = audit.quality.procedure
+    assert observers.startswith("Second observers of probe outcomes: the usual standard is not met (")
+    assert "2 of " in observers
+    assert "3 of " not in observers
+    assert "1 of 16 sessions have a checklist" in checklists
+    assert "90.0 %" in checklists
+
+
+def test_fields_are_asked_only_of_rows_that_can_have_them(folder):
+    audit = audit_quarter(read_caseload(folder, today=date(2026, 11, 1)), "2026Q3", today="2026-11-01")
+    table = audit.quality.completeness.set_index(["table", "field"])
+    declined = (
+        table.loc[("observations", "outcome"), "rows"] - table.loc[("observations", "fear_peak"), "rows"]
+    )
+    assert declined > 0
+    assert table.loc[("observations", "fear_peak"), "share"] == 1
+    assert ("plans", "design_id") not in table.index

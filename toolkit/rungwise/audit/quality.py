@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rungwise.agreement.coverage import agreement_reviews
+from rungwise.agreement.fidelity import fidelity_review
 from rungwise.audit.cohort import Cohort, planned_ratings
 from rungwise.series.caseload import Caseload
 from rungwise.tables.table import Table
@@ -21,12 +24,27 @@ DATED = ("date", "starts_on")
 LATE_DAYS = 7
 # Blank where there is nothing to say: no gap in the records.
 MAY_BE_BLANK = {
-    "ratings.occasion", "ratings.trial", "ratings.declined", "ratings.ladder_id", "ratings.note",
-    "children.ended_on", "children.co_occurring", "phases.criterion", "phases.ladder_id",
-    "observations.note", "actions.done_on", "actions.note",
+    "ratings": ("occasion", "trial", "declined", "ladder_id", "note"),
+    "children": ("ended_on", "co_occurring"),
+    "ladders": ("height_cm", "width_cm", "support", "position", "direction", "step_pattern", "vision",
+                "surface"),
+    "plans": ("design_id", "tier", "assignment", "window_opens", "window_closes"),
+    "phases": ("criterion", "ladder_id"),
+    "observations": ("condition", "support", "minutes", "repetitions", "rater_id", "note"),
+    "measures": ("reliability_kind", "retest_days", "clinical_mean", "clinical_sd", "functional_mean",
+                 "functional_sd", "practice_effect"),
+    "agreement": ("fear_peak",),
+    "fidelity": ("rater_id",),
+    "incidents": ("ladder_id", "step"),
+    "actions": ("done_on", "note"),
 }  # fmt: skip
-# Asked only of the rows in which another field is filled in.
-ASKED_WHEN = {"children.end_reason": "ended_on"}
+# Asked only of some rows: those in which another field is filled in, or holds one of some values.
+ASKED_WHEN: dict[str, tuple[str, tuple[str, ...]]] = {
+    "children.end_reason": ("ended_on", ()),
+    "observations.fear_peak": ("outcome", ("completed", "partial")),
+    "observations.fear_end": ("outcome", ("completed", "partial")),
+    "sessions.exposure_minutes": ("attended", ("yes",)),
+}
 LEVELS = {
     1: "planned ratings only",
     2: "ladders, plans and trials",
@@ -50,6 +68,8 @@ class Quality:
     weeks : DataFrame
         One row per child under way: ``child_id, weeks, rated, missing``; whole weeks in baseline or
         exposure within the quarter, and those with at least one planned rating.
+    procedure : tuple of str
+        What is known about second observers and procedure checklists in the quarter.
     late : tuple of int
         Trials entered more than `LATE_DAYS` days after the day they happened, and trials with a day
         of entry; (0, 0) where the day of entry is not recorded.
@@ -59,13 +79,21 @@ class Quality:
     completeness: pd.DataFrame
     not_recorded: tuple[str, ...]
     weeks: pd.DataFrame
+    procedure: tuple[str, ...]
     late: tuple[int, int]
 
 
 def quality(caseload: Caseload, cohort: Cohort) -> Quality:
     """Measure the completeness of the records a quarter's audit rests on."""
     complete, empty = completeness(caseload, cohort)
-    return Quality(caseload.level, complete, empty, weeks_rated(caseload, cohort), _late(caseload, cohort))
+    return Quality(
+        level=caseload.level,
+        completeness=complete,
+        not_recorded=empty,
+        weeks=weeks_rated(caseload, cohort),
+        procedure=procedure_checks(caseload, cohort),
+        late=_late(caseload, cohort),
+    )
 
 
 def completeness(caseload: Caseload, cohort: Cohort) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -82,20 +110,48 @@ def completeness(caseload: Caseload, cohort: Cohort) -> tuple[pd.DataFrame, tupl
     never: list[str] = []
     for name, table in caseload.tables.items():
         part = _of_quarter(table, cohort, there)
-        for column, values in table.columns.items():
+        for column in table.columns:
             field = f"{name}.{column}"
-            if field in MAY_BE_BLANK:
+            if column in MAY_BE_BLANK.get(name, ()):
                 continue
             asked = np.ones(len(part), dtype=bool)
             if field in ASKED_WHEN:
-                asked = _filled(part, ASKED_WHEN[field], part[ASKED_WHEN[field]])
-            if not _filled(table, column, values).any():
+                other, wanted = ASKED_WHEN[field]
+                asked = np.isin(part[other].astype(str), wanted) if wanted else _filled(part, other)
+            if not _filled(table, column).any():
                 never.append(field)
             elif asked.any():
-                filled = _filled(part, column, part[column])[asked]
+                filled = _filled(part, column)[asked]
                 rows.append((name, column, int(asked.sum()), int(filled.sum())))
     frame = pd.DataFrame(rows, columns=["table", "field", "rows", "recorded"])
     return frame.assign(share=frame["recorded"] / frame["rows"]), tuple(never)
+
+
+def procedure_checks(caseload: Caseload, cohort: Cohort) -> tuple[str, ...]:
+    """Say how far second observers agreed and procedures were followed in the quarter, where recorded."""
+    dated = ("observations", "agreement", "fidelity", "sessions")
+    there = set(cohort.stages)
+    tables = {
+        name: _of_quarter(table, cohort, there) if name in dated else table
+        for name, table in caseload.tables.items()
+    }
+    quarter = replace(caseload, tables=tables)
+    said = [
+        _check("Second observers of probe outcomes", review.verdict, review.reasons)
+        for review in agreement_reviews(quarter, each_child=False)
+    ]
+    said += [
+        _check("Procedure checklists", review.verdict, review.reasons)
+        for review in fidelity_review(quarter)
+        if not review.child_id
+    ]
+    return tuple(said)
+
+
+def _check(what: str, verdict: str, reasons: Iterable[str]) -> str:
+    found = {"meets": "the usual standard is met", "does not meet": "the usual standard is not met"}
+    why = "; ".join(reason.rstrip(".") for reason in reasons)
+    return f"{what}: {found.get(verdict, verdict)}{f' ({why})' if why else ''}."
 
 
 def weeks_rated(caseload: Caseload, cohort: Cohort) -> pd.DataFrame:
@@ -162,7 +218,8 @@ def _of_quarter(table: Table, cohort: Cohort, there: set[str]) -> Table:
     return table.where(keep)
 
 
-def _filled(table: Table, column: str, values: np.ndarray) -> np.ndarray:
+def _filled(table: Table, column: str) -> np.ndarray:
+    values = table[column]
     if values.dtype.kind == "f":
         filled = ~np.isnan(values)
     elif values.dtype.kind == "M":

@@ -62,6 +62,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
             "occasions_with_minutes": audit.safety.minutes_of[0],
             WHY: "Hours of exposure were not recorded." if math.isnan(audit.safety.hours) else "",
         },
+        "procedure": list(audit.quality.procedure),
         "late_entry": {"late": audit.quality.late[0], "of": audit.quality.late[1]},
         "cautions": list(audit.cautions),
     }

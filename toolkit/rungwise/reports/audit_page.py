@@ -388,6 +388,8 @@ def completeness(audit: Audit) -> Block:
     if quality.not_recorded:
         names = ", ".join(entry.replace(".", ": ").replace("_", " ") for entry in quality.not_recorded)
         parts += paragraph(f"Never recorded, so nothing can be said about them: {names}.", kind="small")
+    if quality.procedure:
+        parts += bullets(quality.procedure)
     late, known = quality.late
     if known:
         parts += paragraph(
