@@ -18,6 +18,9 @@ class Records:
             "phases": ["child_id,ladder_id,starts_on,phase"],
             "children": ["child_id,ended_on,end_reason"],
             "ladders": ["ladder_id,step,activity"],
+            "plans": ["child_id,ladder_id,probe_step,primary,trained,planned_per_week"],
+            "sessions": ["child_id,date,attended,exposure_minutes"],
+            "incidents": ["child_id,date,kind,severity,ladder_id,step"],
         }
         self.toml = ""
 
@@ -31,7 +34,19 @@ class Records:
         )
 
     def exposure_from(self, day, child="C1"):
-        self.tables["phases"].append(f"{child},,{DAYS[day]},exposure")
+        self.phase_from(day, "exposure", child)
+
+    def phase_from(self, day, phase, child="C1"):
+        self.tables["phases"].append(f"{child},,{DAYS[day]},{phase}")
+
+    def plan(self, step, *, child="C1", ladder="wall", primary="yes", trained="yes", per_week=""):
+        self.tables["plans"].append(f"{child},{ladder},{step},{primary},{trained},{per_week}")
+
+    def session(self, day, attended="yes", minutes="", child="C1"):
+        self.tables["sessions"].append(f"{child},{DAYS[day]},{attended},{minutes}")
+
+    def incident(self, day, kind="distress", severity="minor", step=1, child="C1", ladder="wall"):
+        self.tables["incidents"].append(f"{child},{DAYS[day]},{kind},{severity},{ladder},{step}")
 
     def ladder(self, steps, name="wall"):
         self.tables["ladders"] += [f"{name},{step},rung {step}" for step in range(1, steps + 1)]
