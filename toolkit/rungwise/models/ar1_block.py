@@ -154,6 +154,9 @@ class Ar1Block:
         self.unit_gap = np.broadcast_to(unit_gap, (self.rows,))
         relative = np.round(gaps / unit_gap[:, None], 10)
         lengths = np.unique(relative[~np.isnan(relative)])
+        # φ = x^power with x the correlation over the shortest gap, in which likelihoods are smooth at 0.
+        shortest = np.nanmin(relative, axis=1, initial=1.0) if relative.size else np.ones(len(relative))
+        self.power = np.broadcast_to(1 / shortest, (self.rows,))
         if len(lengths) < max(self.places - 1, 1):
             self.gaps = lengths[:, None]
             masks = (relative == lengths[:, None, None]).swapaxes(1, 2).astype(float)
@@ -295,29 +298,35 @@ class Ar1Block:
         grid = np.concatenate([ends[:1], self.nodes, ends[1:]])
         best = height.argmax(axis=1)
         left, right = np.maximum(best - 1, 0), np.minimum(best + 1, len(grid) - 1)
-        low, high = grid[left], grid[right]
+        low, middle, high = (grid[place] ** (1 / self.power) for place in (left, best, right))
         rows = np.arange(self.rows)
-        start = _vertex(low, grid[best], high, height[rows, left], height[rows, best], height[rows, right])
-        phi, inside = self._climb(start, low, high, method)
+        start = _vertex(low, middle, high, height[rows, left], height[rows, best], height[rows, right])
+        neighbors, inside = self._climb(start, low, high, method)
+        phi = neighbors**self.power
         boundary = np.full(self.rows, "", dtype=object)
         # Within rounding of an end of the range, the end itself is the honest answer.
         for end, column, word in ((0.0, 0, "0"), (PHI_END, 1, "upper")):
-            at_end = (at_ends[:, column] >= inside) | (np.abs(phi - end) < 1e-6)
+            at_end = (at_ends[:, column] >= inside) | (np.abs(neighbors - end ** (1 / self.power)) < 1e-6)
             phi, boundary[at_end] = np.where(at_end, end, phi), word
         return self._at(phi, boundary, method)
 
     def _climb(
         self, x: np.ndarray, low: np.ndarray, high: np.ndarray, method: str
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Newton's method on the slope of the log-likelihood, kept inside a bracket by bisection."""
-        x = np.clip(x, _STEP, PHI_END - _STEP)
-        low, high = np.maximum(low, _STEP), np.minimum(high, PHI_END - _STEP)
+        """Newton's method on the slope of the log-likelihood, kept inside a bracket by bisection.
+
+        In the correlation over the shortest gap.
+        """
+        top = PHI_END ** (1 / self.power) - _STEP
+        x = np.clip(x, _STEP, top)
+        low, high = np.maximum(low, _STEP), np.minimum(high, top)
         height = np.full(self.rows, np.nan)
         rows: np.ndarray | None = None
         offsets = _STEP * np.array([-1.0, 0.0, 1.0])
         for _ in range(_MOST_STEPS):
             at = np.arange(self.rows) if rows is None else rows
-            f = self.log_likelihood(self.factor(x[at, None] + offsets, rows), method, at)
+            phi = (x[at, None] + offsets) ** self.power[at, None]
+            f = self.log_likelihood(self.factor(phi, rows), method, at)
             slope = (f[:, 2] - f[:, 0]) / (2 * _STEP)
             bend = (f[:, 2] - 2 * f[:, 1] + f[:, 0]) / _STEP**2
             height[at] = f[:, 1]

@@ -188,8 +188,8 @@ class _Criterion:
     """−2 log-likelihood with β and σ² profiled out, at many parameter points at once.
 
     A point θ holds the lower triangle of Λ (the random effects' covariance is σ²ΛΛ') and, with
-    autocorrelation, u with φ = PHI_END·u²/(1 + u²). Zero variances and φ = 0 are then ordinary points at
-    which the criterion is symmetric, not ends of a range.
+    autocorrelation, u with PHI_END·u²/(1 + u²) the correlation over the shortest gap. Zero variances
+    and φ = 0 are then ordinary points at which the criterion is symmetric, not ends of a range.
     """
 
     def __init__(
@@ -231,6 +231,7 @@ class _Criterion:
         places = range(self.k)
         self.square = np.array([[where[max(a, b), min(a, b)] for b in places] for a in places])
         self.unit_gap = float("nan")
+        self.shortest = 1.0
         self._collect(columns, code, times, unit_gap)
         self.free = [(a, b) for a in range(self.q) for b in range(a + 1) if covariance == "full" or a == b]
         self.size = len(self.free) + self.auto
@@ -258,8 +259,10 @@ class _Criterion:
                 "times must increase strictly within each group; average observations at one time first."
             )
         self.unit_gap = float(np.median(gaps)) if unit_gap is None else float(unit_gap)
-        relative = np.round(gaps / self.unit_gap, 10)
-        self.gaps, kind = np.unique(relative, return_inverse=True)
+        # Inside, gaps are counted in shortest gaps: correlations are then smooth at φ = 0.
+        shortest = float(gaps.min())
+        self.shortest = shortest / self.unit_gap
+        self.gaps, kind = np.unique(np.round(gaps / shortest, 10), return_inverse=True)
         self.gap_counts = np.bincount(kind, minlength=len(self.gaps))
         first = np.concatenate([[True], ~follows])
         now, before = columns[1:][follows], columns[:-1][follows]
@@ -275,14 +278,18 @@ class _Criterion:
     def phi(self, theta: np.ndarray) -> np.ndarray:
         if not self.auto:
             return np.zeros(theta.shape[:-1])
+        return self._neighbors(theta) ** (1 / self.shortest)
+
+    def _neighbors(self, theta: np.ndarray) -> np.ndarray:
+        """Correlation of errors one shortest gap apart."""
         u2 = theta[..., -1] ** 2
-        return PHI_END * u2 / (1 + u2)
+        return PHI_END**self.shortest * u2 / (1 + u2)
 
     def _sums(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Sums of products under the errors' correlation, (pairs, points, groups), and its log |R|."""
         if not self.auto:
             return self.statistics[0][:, None, :], np.zeros(len(theta))
-        rho = self.phi(theta)[:, None] ** self.gaps
+        rho = self._neighbors(theta)[:, None] ** self.gaps
         w = 1 / (1 - rho * rho)
         weights = np.concatenate([np.ones((len(theta), 1)), w, -w * rho, w * rho * rho], axis=1)
         flat = weights @ self.statistics.reshape(len(self.statistics), -1)
@@ -537,7 +544,7 @@ class _Criterion:
                     told.append(
                         f"Random effects {b + 1} and {a + 1} are estimated as perfectly correlated."
                     )
-        if self.auto and phi <= 1e-5:
+        if self.auto and phi**self.shortest <= 1e-5:
             told.append("The autocorrelation is estimated at 0.")
         if self.auto and phi >= 0.999 * PHI_END:
             told.append("The autocorrelation is estimated at the upper end of its range.")

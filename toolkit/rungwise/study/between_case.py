@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -187,20 +188,23 @@ class _Variances:
         correlation = np.eye(len(rows))
         by_phi = np.zeros_like(apart)
         if self.autocorrelation:
+            # Counted in shortest gaps, so that the slope in φ is finite at φ = 0 too.
             times = self.cases.times[rows]
-            apart = np.abs(times[:, None] - times) / self.fit.unit_gap
-            phi = self.fit.phi
+            apart = np.abs(times[:, None] - times) / self._shortest
+            phi = self.fit.phi ** (self._shortest / self.fit.unit_gap)
             correlation = phi**apart
-            # 0 to a negative power stands for gaps below the unit, which φ = 0 leaves uncorrelated.
-            with np.errstate(divide="ignore", invalid="ignore"):
-                by_phi = np.where(apart > 0, apart * phi ** (apart - 1), 0.0)
-            by_phi = np.where(np.isfinite(by_phi), by_phi, 0.0)
+            by_phi = np.where(apart > 0, apart * phi ** np.maximum(apart - 1, 0), 0.0)
         together = np.ones_like(apart)
         tau2, sigma2 = float(self.fit.random_covariance[0, 0]), self.fit.sigma2
         derivatives = [together, correlation]
         if self.autocorrelation:
             derivatives.append(sigma2 * by_phi)
         return tau2 * together + sigma2 * correlation, derivatives, rows
+
+    @cached_property
+    def _shortest(self) -> float:
+        gaps = np.diff(self.cases.times)[self.cases.case[1:] == self.cases.case[:-1]]
+        return float(gaps.min())
 
     def reml(self) -> tuple[float, float, float] | str:
         """Effect, its standard error over the standard deviation, and degrees of freedom."""
