@@ -1,0 +1,252 @@
+"""Probe fear beside the verdict: other probe steps, untrained ladders, maintenance and follow-up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rungwise.basis.estimate import Estimate
+from rungwise.basis.page_numbers import count_of
+from rungwise.series.batch import SeriesBatch
+from rungwise.series.caseload import Caseload
+from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.nap import nap_batch
+from rungwise.single_case.tau import tau_batch
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ROLES = {
+    "primary": "primary probe step",
+    "other_step": "other probe step",
+    "generalization": "untrained ladder",
+}
+CONTRASTS = ("exposure", "maintenance", "follow_up")
+FEWEST = 3
+
+SHOWN_NOT_COUNTED = (
+    "The child is classified once, by the primary probe steps of the practiced ladders; everything "
+    "else here is shown beside it and never pooled with exposure."
+)
+NOT_EXPOSURE = (
+    "Maintenance and follow-up are compared with baseline: they say whether it lasted, not what caused it."
+)
+UNTRAINED = (
+    "Fear on an untrained ladder may fall because what was learned carries over, or because all else "
+    "in the child's life went on too."
+)
+FEW = "Only {n} in one of the two phases; that says next to nothing."
+
+
+@dataclass(frozen=True, eq=False)
+class ProbeContrast:
+    """Baseline against one later phase, at one probe step of one ladder.
+
+    Attributes
+    ----------
+    child_id, ladder_id : str
+    probe_step : float
+        NaN where steps are not recorded.
+    role : str
+        A key of `ROLES`.
+    contrast : str
+        One of `CONTRASTS`: the phase held against baseline.
+    series : PhaseSeries
+    tau, nap : Estimate
+        Exact, declines ranked worst.
+    n_baseline, n_later : int
+        Usable occasions.
+    declined_baseline, declined_later : int
+    median_baseline, median_later : float
+        Of the ratings and declines; infinite on the worse side where the middle was declined, NaN
+        without an occasion.
+    cautions : tuple of str
+    """
+
+    child_id: str
+    ladder_id: str
+    probe_step: float
+    role: str
+    contrast: str
+    series: PhaseSeries
+    tau: Estimate
+    nap: Estimate
+    n_baseline: int
+    n_later: int
+    declined_baseline: int
+    declined_later: int
+    median_baseline: float
+    median_later: float
+    cautions: tuple[str, ...]
+
+    @property
+    def counted(self) -> bool:
+        """Whether the child's verdict rests on this contrast."""
+        return self.role == "primary" and self.contrast == "exposure"
+
+
+def probe_contrasts(
+    caseload: Caseload, child_id: str | None = None, outcome: str | None = None
+) -> tuple[ProbeContrast, ...]:
+    """Hold every later phase against baseline, at every probe step of every ladder.
+
+    Parameters
+    ----------
+    caseload : Caseload
+        With planned ratings of any recording level; plans say which step is primary and which ladders
+        are not practiced.
+    child_id : str, optional
+        Only this child; default all.
+    outcome : str, optional
+        Default each child's own: fear, or the only outcome there is.
+
+    Returns
+    -------
+    tuple of ProbeContrast
+        Only contrasts with an occasion in both phases; primary steps first, untrained ladders last.
+
+    Raises
+    ------
+    ValueError
+        If the child or the outcome is not in the caseload.
+
+    Notes
+    -----
+    Several contrasts of one child are several chances of being struck by one: only those with
+    `ProbeContrast.counted` enter the verdict, and they do so together.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> from rungwise.series.caseload import read_caseload
+    >>> rows = ["baseline,7", "baseline,8", "exposure,5", "exposure,4", "follow_up,3"]
+    >>> file = pathlib.Path(tempfile.mkdtemp(), "one.csv")
+    >>> days = [f"2026-03-{4 + place:02},{row}" for place, row in enumerate(rows)]
+    >>> _ = file.write_text("\\n".join(["date,phase,rating", *days]))
+    >>> [(one.contrast, one.tau.value, one.counted) for one in probe_contrasts(read_caseload(file))]
+    [('exposure', 1.0, True), ('follow_up', 1.0, False)]
+    """
+    children = caseload.children if child_id is None else (child_id,)
+    found: list[tuple[str, str, float | None, str, PhaseSeries]] = []
+    for child in children:
+        if child_id is None and outcome is not None and outcome not in caseload.outcomes(child):
+            continue
+        own = [
+            (child, ladder, step, role, caseload.series(child, ladder, outcome, probe_step=step))
+            for ladder in caseload.ladders(child, outcome)
+            for step, role in _steps(caseload, child, ladder, outcome)
+        ]
+        found += sorted(own, key=lambda one: tuple(ROLES).index(one[3]))
+    contrasts: list[ProbeContrast | None] = [None] * (len(found) * len(CONTRASTS))
+    for place, contrast in enumerate(CONTRASTS):
+        rows = [
+            row
+            for row, (*_, series) in enumerate(found)
+            if _usable(series, "baseline") and _usable(series, contrast)
+        ]
+        if not rows:
+            continue
+        batch = SeriesBatch.of(*(found[row][4] for row in rows), phases=("baseline", contrast))
+        for row, tau, nap in zip(rows, tau_batch(batch), nap_batch(batch), strict=True):
+            contrasts[row * len(CONTRASTS) + place] = _contrast(*found[row], contrast, tau, nap)
+    return tuple(one for one in contrasts if one is not None)
+
+
+def probe_frame(contrasts: tuple[ProbeContrast, ...]) -> pd.DataFrame:
+    """Give one row per contrast."""
+    import pandas as pd
+
+    return pd.DataFrame(
+        [
+            {
+                "child_id": one.child_id,
+                "ladder_id": one.ladder_id,
+                "probe_step": one.probe_step,
+                "role": one.role,
+                "contrast": one.contrast,
+                "counted": one.counted,
+                "n_baseline": one.n_baseline,
+                "n_later": one.n_later,
+                "declined_baseline": one.declined_baseline,
+                "declined_later": one.declined_later,
+                "median_baseline": one.median_baseline,
+                "median_later": one.median_later,
+                "tau": one.tau.value,
+                "p_value": one.tau.p_value,
+                "nap": one.nap.value,
+                "nap_low": one.nap.ci_low,
+                "nap_high": one.nap.ci_high,
+                "cautions": " ".join(one.cautions),
+            }
+            for one in contrasts
+        ]
+    )
+
+
+def _steps(
+    caseload: Caseload, child: str, ladder: str, outcome: str | None
+) -> list[tuple[float | None, str]]:
+    """Give the probe steps of a ladder with their roles; None where steps are not recorded."""
+    untrained = ladder in caseload.ladders(child, outcome, trained=False)
+    steps = caseload.probe_steps(child, ladder, outcome)
+    if not steps:
+        return [(None, "generalization" if untrained else "primary")]
+    planned = caseload.planned
+    mine = (planned["child_id"] == child) & (planned["ladder_id"] == ladder)
+    primary = set(planned["probe_step"][mine & (planned["primary"] == True)].tolist())  # noqa: E712
+    return [
+        (step, "generalization" if untrained else "primary" if step in primary else "other_step")
+        for step in steps
+    ]
+
+
+def _usable(series: PhaseSeries, phase: str) -> int:
+    return int(np.sum(series.usable & (series.phases == phase)))
+
+
+def _contrast(
+    child: str,
+    ladder: str,
+    step: float | None,
+    role: str,
+    series: PhaseSeries,
+    contrast: str,
+    tau: Estimate,
+    nap: Estimate,
+) -> ProbeContrast:
+    n = [_usable(series, phase) for phase in ("baseline", contrast)]
+    declined = [int(np.sum(series.declined & (series.phases == phase))) for phase in ("baseline", contrast)]
+    cautions = list(nap.cautions)
+    if contrast != "exposure":
+        cautions.append(NOT_EXPOSURE)
+    if role == "generalization":
+        cautions.append(UNTRAINED)
+    if min(n) < FEWEST:
+        cautions.append(FEW.format(n=count_of(min(n), "occasion")))
+    return ProbeContrast(
+        child_id=child,
+        ladder_id=ladder,
+        probe_step=float("nan") if step is None else step,
+        role=role,
+        contrast=contrast,
+        series=series,
+        tau=tau,
+        nap=nap,
+        n_baseline=n[0],
+        n_later=n[1],
+        declined_baseline=declined[0],
+        declined_later=declined[1],
+        median_baseline=_median(series, "baseline"),
+        median_later=_median(series, contrast),
+        cautions=tuple(cautions),
+    )
+
+
+def _median(series: PhaseSeries, phase: str) -> float:
+    worst = np.inf if series.better == "lower" else -np.inf
+    here = (series.phases == phase) & series.usable
+    ordered = np.sort(np.where(series.declined, worst, series.values)[here])
+    low, high = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    return float(low if low == high else (low + high) / 2)
