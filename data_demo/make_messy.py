@@ -365,7 +365,9 @@ LEVEL_3: dict[str, list[Line]] = {
     ],
     "ratings": [
         good("child_id,ladder_id,date,phase,rating"),
-        odd("C1,gangway,2026-03-02,exposure,4", ("ladder_id", "recorded_twice")),
+        good("C1,gangway,2026-01-12,baseline,8"),
+        good("C1,gangway,2026-01-19,baseline,declined"),
+        odd("C1,gangway,2026-03-02,exposure,4", ("rating", "recorded_unlike")),
         bad("C1,tandem,2026-03-02,exposure,4", ("ladder_id", "unknown_code")),
     ],
     "incidents": [

@@ -108,7 +108,8 @@ def test_ratings_and_probes_stand_side_by_side_but_never_twice(practice):
         "C2,gangway,2026-01-12,baseline,7,fear\n"
     )
     caseload = practice(ratings=ratings)
-    assert [problem.code for problem in caseload.report] == ["recorded_twice"]
+    assert [problem.code for problem in caseload.report] == ["recorded_unlike"]
+    assert caseload.report.problems[0].row == 2
     assert caseload.children == ("C1", "C2")
     assert caseload.outcomes("C1") == ("fear", "joy")
     assert caseload.series("C1", "gangway").values[0] == 8

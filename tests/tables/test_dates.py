@@ -89,3 +89,7 @@ def test_every_day_of_four_years_reads_back_from_its_iso_form_and_its_day_number
     serial = [str(day.toordinal() - date(1899, 12, 30).toordinal()) for day in days]
     assert read_dates(serial).days == days
     assert len(read_dates(serial).serials) == len(days)
+
+
+def test_old_workbooks_number_their_days_from_1904():
+    assert read_dates(["44623"], from_1904=True).days == [FOURTH_OF_MARCH]

@@ -23,7 +23,7 @@ def planned_ratings(tables: Mapping[str, Table], practice: Practice) -> Table:
     A probe's rating is its fear peak, or its fear before, as the practice's ``primary_rating``
     says; a declined probe has none. Its phase is that of `phases` on its day; probes of a ladder
     for which no phases are given belong to no series. Where both tables record fear for one
-    child's ladder, the probes count (the checks warn of it).
+    child's ladder, the probes count (the checks warn where the two differ).
 
     Returns
     -------

@@ -71,6 +71,7 @@ def parse(
     *,
     date_order: str = "",
     decimal_comma: bool = False,
+    from_1904: bool = False,
 ) -> Parsed:
     """Parse the distinct texts of a column by its field's type and limits.
 
@@ -83,13 +84,15 @@ def parse(
     date_order : {"", "day_first", "month_first"}
     decimal_comma : bool
         True where a comma can only be a decimal point.
+    from_1904 : bool
+        True for a workbook that numbers its days from 1904.
     """
     texts = [tidy(text) for text in column.texts]
     blank = np.array([text.casefold() in table.missing for text in texts] or [], dtype=bool)
     if described.type == "string":
         parsed = _strings(texts, blank, described)
     elif described.type == "date":
-        parsed = _dates(texts, blank, date_order)
+        parsed = _dates(texts, blank, date_order, from_1904)
     elif described.type == "boolean":
         parsed = _booleans(texts, blank, described)
     else:
@@ -233,9 +236,9 @@ def _booleans(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
     return Parsed(values, blank, {}, faults)
 
 
-def _dates(texts: list[str], blank: np.ndarray, order: str) -> Parsed:
+def _dates(texts: list[str], blank: np.ndarray, order: str, from_1904: bool) -> Parsed:
     places = np.flatnonzero(~blank).tolist()
-    read = read_dates([texts[place] for place in places], order)
+    read = read_dates([texts[place] for place in places], order, from_1904=from_1904)
     days: list[date | None] = [None] * len(texts)
     for place, day in zip(places, read.days, strict=True):
         days[place] = day

@@ -44,5 +44,5 @@ def check_drafts(drafts: Mapping[str, Draft], practice: Practice, today: date) -
         unique_keys(draft)
     check_references(drafts)
     level_1.check_tables(drafts)
-    level_2.check_tables(drafts)
+    level_2.check_tables(drafts, practice)
     level_3.check_tables(drafts)

@@ -17,7 +17,8 @@ _MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
     "november", "december",
 )  # fmt: skip
-_EPOCH = date(1899, 12, 30)
+# Day 0 of the two calendars in which spreadsheets number their days.
+_DAY_0 = {False: date(1899, 12, 30), True: date(1904, 1, 1)}
 EARLIEST = date(1900, 1, 1)
 
 
@@ -55,7 +56,7 @@ class DatesRead:
     serials: list[int]
 
 
-def read_dates(texts: Sequence[str], order: str = "") -> DatesRead:
+def read_dates(texts: Sequence[str], order: str = "", *, from_1904: bool = False) -> DatesRead:
     """Read the distinct texts of one column.
 
     Parameters
@@ -64,6 +65,8 @@ def read_dates(texts: Sequence[str], order: str = "") -> DatesRead:
         Tidy and not blank.
     order : {"", "day_first", "month_first"}
         The practice's own word on entries such as 03/04/2026.
+    from_1904 : bool
+        True for a workbook that numbers its days from 1904.
 
     Examples
     --------
@@ -96,7 +99,7 @@ def read_dates(texts: Sequence[str], order: str = "") -> DatesRead:
         else:
             days[place] = _whole(text)
             if days[place] is None and _SERIAL.fullmatch(text):
-                days[place] = _EPOCH + timedelta(days=int(text[:5]))
+                days[place] = _DAY_0[from_1904] + timedelta(days=int(text[:5]))
                 serials.append(place)
         if days[place] is None:
             unreadable.append(place)

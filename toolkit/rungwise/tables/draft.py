@@ -26,7 +26,8 @@ class Part:
 
     `columns` maps the schema's column names to what was written; `refused` maps the numbers of rows
     that cannot be taken to the rule they break; `said_none` is True where the file says in so many
-    words that there is nothing to record.
+    words that there is nothing to record; `from_1904` is True for a workbook that numbers its days
+    from 1904.
     """
 
     source: str
@@ -35,6 +36,7 @@ class Part:
     decimal_comma: bool = False
     refused: Mapping[int, str] = field(default_factory=dict)
     said_none: bool = False
+    from_1904: bool = False
 
 
 class Draft:
@@ -210,7 +212,12 @@ class Draft:
                     mask.append(np.zeros(len(part.rows), dtype=bool))
                 continue
             parsed = parse(
-                column, described, self.schema, date_order=date_order, decimal_comma=part.decimal_comma
+                column,
+                described,
+                self.schema,
+                date_order=date_order,
+                decimal_comma=part.decimal_comma,
+                from_1904=part.from_1904,
             )
             values.append(parsed.values[column.codes] if len(column.texts) else parsed.values[:0])
             blanks.append(parsed.blank[column.codes] if len(column.texts) else parsed.blank[:0])

@@ -27,6 +27,8 @@ class Grid:
         Row number (from 1, blank rows counted) and the texts of its cells.
     decimal_comma : bool
         True where commas cannot separate columns, so that they are decimal points.
+    from_1904 : bool
+        True for a workbook that numbers its days from 1904.
     bulk : callable, optional
         Gives all rows below row number `skip` at once, for large files whose rows are all alike;
         None from it means that they are not, and that `records` must be read.
@@ -36,6 +38,7 @@ class Grid:
     name: str
     records: Iterable[tuple[int, Sequence[str]]]
     decimal_comma: bool = False
+    from_1904: bool = False
     bulk: Callable[[int, Sequence[str]], Columns | None] | None = None
 
 

@@ -33,7 +33,7 @@ def check_rows(drafts: Mapping[str, Draft], practice: Practice) -> None:
         _on_scale(drafts["agreement"], plans, practice)
 
 
-def check_tables(drafts: Mapping[str, Draft]) -> None:
+def check_tables(drafts: Mapping[str, Draft], practice: Practice) -> None:
     """Check trials against plans and phases, and what is recorded twice."""
     observations, plans, phases = (drafts.get(name) for name in ("observations", "plans", "phases"))
     if plans is not None and phases is not None:
@@ -43,7 +43,7 @@ def check_tables(drafts: Mapping[str, Draft]) -> None:
     _probes_as_planned(observations, plans)
     _probes_in_phases(observations, phases)
     if "ratings" in drafts:
-        _recorded_once(drafts["ratings"], observations)
+        _recorded_alike(drafts["ratings"], observations, practice)
 
 
 def _steps(ladders: Draft) -> None:
@@ -198,16 +198,26 @@ def _probes_in_phases(observations: Draft, phases: Draft | None) -> None:
         observations.tell("practice_in_baseline", index, "date")
 
 
-def _recorded_once(ratings: Draft, observations: Draft) -> None:
-    """A child's ladder has its planned ratings in one table."""
+def _recorded_alike(ratings: Draft, observations: Draft, practice: Practice) -> None:
+    """Where ratings and probes record the same planned occasions, they say the same."""
     probes = observations.sound & (observations.values["kind"] == "probe")
-    probed = set(zip(*(observations.values[name][probes].tolist() for name in PAIR), strict=True))
-    pairs = list(zip(*(ratings.values[name].tolist() for name in PAIR), strict=True))
-    both = np.array([pair in probed for pair in pairs], dtype=bool)
-    _each_pair(ratings, ratings.sound & (ratings.values["outcome"] == "fear") & both, "recorded_twice")
+    columns = (*PAIR, "date", "outcome", f"fear_{practice.primary_rating}")
+    said: dict[tuple[str, str], set[tuple[object, float | None]]] = {}
+    for child, ladder, day, outcome, fear in zip(
+        *(observations.values[name][probes].tolist() for name in columns), strict=True
+    ):
+        said.setdefault((child, ladder), set()).add((day, None if outcome == "declined" else fear))
+    unlike = np.zeros(len(ratings), dtype=bool)
+    about = ratings.sound & (ratings.values["outcome"] == "fear")
+    columns = (*PAIR, "date", "declined", "rating")
+    entries = zip(*(ratings.values[name].tolist() for name in columns), strict=True)
+    for index, (child, ladder, day, declined, rating) in enumerate(entries):
+        if about[index] and (child, ladder) in said and (declined or rating == rating):
+            unlike[index] = (day, None if declined else rating) not in said[child, ladder]
+    _each_pair(ratings, unlike, "recorded_unlike", "rating")
 
 
-def _each_pair(draft: Draft, concerned: np.ndarray, code: str) -> None:
+def _each_pair(draft: Draft, concerned: np.ndarray, code: str, name: str = "ladder_id") -> None:
     """Tell one problem for every child's ladder concerned, at its first row."""
     rows = np.flatnonzero(concerned)
     if not len(rows):
@@ -218,4 +228,4 @@ def _each_pair(draft: Draft, concerned: np.ndarray, code: str) -> None:
         index = int(rows[place])
         count = count_of(int(sizes[pair]), "row")
         child, ladder = (draft.values[name][index] for name in PAIR)
-        draft.tell(code, index, "ladder_id", child=child, ladder=ladder or "no named ladder", count=count)
+        draft.tell(code, index, name, child=child, ladder=ladder or "no named ladder", count=count)

@@ -456,10 +456,10 @@ _LEVEL_2 = (
         "Correct one of the two dates.",
     ),
     _warning(
-        "recorded_twice",
-        "Planned ratings of {child} on {ladder} stand in ratings ({count}) and as probes in "
-        "observations; the probes count.",
-        "Keep one of the two records.",
+        "recorded_unlike",
+        "Planned ratings of {child} on {ladder} are not those of the probes in observations "
+        "({count}, first here); the probes count.",
+        "Correct one of the two, or keep one record only.",
     ),
 )
 

@@ -32,11 +32,13 @@ _REPEATED_CELL = re.compile(rb'number-columns-repeated="(\d{4,})"[^>]*(?<!/)>')
 def grids(content: bytes, source: str, findings: Findings) -> list[Grid]:
     """Read every sheet that is not hidden and holds something; what prevents it is reported."""
     blank_formulas: dict[str, set[tuple[int, int]]] = {}
+    from_1904 = False
     if content.startswith(b"PK"):
         sound = _unpackable(content, source, findings)
         if sound is None:
             return []
         blank_formulas = sound
+        from_1904 = _counts_from_1904(content)
     from python_calamine import CalamineError, CalamineWorkbook, PasswordError, SheetVisibleEnum
 
     try:
@@ -49,7 +51,8 @@ def grids(content: bytes, source: str, findings: Findings) -> list[Grid]:
             rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
             if rows:
                 blanks = blank_formulas.get(name, set())
-                found.append(Grid(f"{source}, sheet {name}", name, _records(rows, blanks)))
+                records = _records(rows, blanks)
+                found.append(Grid(f"{source}, sheet {name}", name, records, from_1904=from_1904))
     except PasswordError:
         findings.add("file_locked", source)
         return []
@@ -172,6 +175,13 @@ def _sheet_parts(archive: zipfile.ZipFile, names: list[str]) -> Iterator[tuple[s
         part = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
         if part in names:
             yield unescape(name), part
+
+
+def _counts_from_1904(content: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        if "xl/workbook.xml" not in archive.namelist():
+            return False
+        return bool(re.search(rb'date1904="(1|true)"', archive.read("xl/workbook.xml")))
 
 
 def _modest(xml: bytes, source: str, findings: Findings) -> bool:

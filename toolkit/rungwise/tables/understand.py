@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import chain, islice
 
 import numpy as np
@@ -74,7 +75,8 @@ def understand(
     columns = grid.bulk(head[header.place][0], names) if grid.bulk else None
     if columns is None:
         columns = gather(chain(head[header.place + 1 :], records), names)
-    return header.table, part_of(columns, described, grid.source, grid.decimal_comma, findings)
+    part = part_of(columns, described, grid.source, grid.decimal_comma, findings)
+    return header.table, replace(part, from_1904=grid.from_1904)
 
 
 def understand_columns(
