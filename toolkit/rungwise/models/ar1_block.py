@@ -317,6 +317,7 @@ class Ar1Block:
 
         In the correlation over the shortest gap.
         """
+        uneven = bool(np.any(self.power != 1))
         top = PHI_END ** (1 / self.power) - _STEP
         x = np.clip(x, _STEP, top)
         low, high = np.maximum(low, _STEP), np.minimum(high, top)
@@ -325,7 +326,9 @@ class Ar1Block:
         offsets = _STEP * np.array([-1.0, 0.0, 1.0])
         for _ in range(_MOST_STEPS):
             at = np.arange(self.rows) if rows is None else rows
-            phi = (x[at, None] + offsets) ** self.power[at, None]
+            phi = x[at, None] + offsets
+            if uneven:
+                phi = phi ** self.power[at, None]
             f = self.log_likelihood(self.factor(phi, rows), method, at)
             slope = (f[:, 2] - f[:, 0]) / (2 * _STEP)
             bend = (f[:, 2] - 2 * f[:, 1] + f[:, 0]) / _STEP**2
