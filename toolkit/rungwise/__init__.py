@@ -30,6 +30,7 @@ _HOMES: dict[str, str] = {
     "child_answer": "single_case.child_answer",
     "verdict": "single_case.verdict",
     "verdicts": "single_case.verdict",
+    "verdict_codes": "single_case.verdict",
     "Rule": "single_case.verdict",
     "audit_quarter": "audit.audit",
     # single-case statistics
@@ -81,8 +82,26 @@ _HOMES: dict[str, str] = {
     "icc": "agreement.icc",
     "fidelity": "agreement.fidelity",
     "rater_difference": "agreement.raters",
+    "agreement_reviews": "agreement.coverage",
+    "fidelity_review": "agreement.fidelity",
+    "headline_bounds": "agreement.missing",
+    "missing_counts": "agreement.missing",
+    # outcomes that take the step's difficulty into account
+    "approach_scores": "ladders.approach",
+    "approach_tau": "ladders.approach",
+    "mastery_episodes": "ladders.mastery",
+    "mastery_curves": "ladders.mastery",
+    "habituation_within": "ladders.habituation",
+    "habituation_between": "ladders.habituation",
+    "practice_ratings": "ladders.practice_ratings",
+    "review_ladders": "ladders.review",
+    # simulation and calibration
+    "simulate_ratings": "simulate.ratings",
+    "simulate_practice": "simulate.practice",
+    "calibration_card": "single_case.calibration",
     # figures and outside values
     "single_case_graph": "figures.single_case_graph",
+    "caterpillar": "figures.caterpillar",
     "published_checks": "published.listing",
 }
 
