@@ -34,7 +34,7 @@ from rungwise.reports.blocks import (
     picture,
     table,
 )
-from rungwise.reports.child_page import day
+from rungwise.reports.child_page import NARROW_INCHES, day
 from rungwise.reports.provenance import provenance
 from rungwise.reports.words import SAFETY, SAFETY_TITLE
 from rungwise.series.caseload import Caseload
@@ -133,14 +133,14 @@ def every_child(audit: Audit) -> Blocks:
         for row in _rows(judged)
     ]
     pages: list[Picture] = []
-    figures = caterpillar(lines)
-    for number, axes in enumerate(figures, start=1):
+    figures, slim = caterpillar(lines), caterpillar(lines, width=NARROW_INCHES)
+    for number, (axes, narrow) in enumerate(zip(figures, slim, strict=True), start=1):
         part = f" Part {number} of {len(figures)}." if len(figures) > 1 else ""
         caption = (
             f"Every judged child: how often an exposure rating was better than a baseline rating.{part} "
             f"{ORDER}"
         )
-        pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption))
+        pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption, narrow=narrow))
     return Blocks(pages)
 
 
@@ -159,7 +159,7 @@ def groups(audit: Audit) -> Block:
     if not rows:
         return said
     return said + table(
-        rows, caption="In the order of names", numeric=["Judged", "Fell", "Share that fell"], fold=False
+        rows, caption="In the order of names", numeric=["Judged", "Fell", "Share that fell"]
     )
 
 
@@ -254,7 +254,7 @@ def quarters(audit: Audit) -> Blocks:
         }
         for row in _rows(audit.history)
     ]  # fmt: skip
-    drawn = run_chart(audit.history)
+    drawn, narrow = run_chart(audit.history), run_chart(audit.history, width=NARROW_INCHES, height=2.7)
     return Blocks(
         (
             picture(
@@ -262,6 +262,7 @@ def quarters(audit: Audit) -> Blocks:
                 alt=describe_run_chart(audit.history),
                 caption="Share of the children judged in whom fear fell, with its interval; the figure at "
                 "each mark is the number judged.",
+                narrow=narrow,
             ),
             table(
                 rows,
@@ -287,7 +288,7 @@ def incidents(audit: Audit) -> Block:
             "Number": row.incidents,
             "Per 100 occasions": _rate(row.per_100, row.low_100, row.high_100),
         }
-        | ({"Per hour": _rate(row.per_hour, row.low_hour, row.high_hour)} if hourly else {})
+        | ({"Per hour": _rate(row.per_hour, row.low_hour, row.high_hour, digits=2)} if hourly else {})
         for row in _rows(found.rates)
     ]
     with_minutes, of = found.minutes_of
@@ -296,9 +297,10 @@ def incidents(audit: Audit) -> Block:
         f"{CLUSTERS}"
     ]
     if hourly:
+        gap = f"; minutes are missing for {of - with_minutes} of {of} entries, which makes it too high"
         notes.append(
-            f"{found.hours:.1f} hours of exposure; minutes were recorded for {with_minutes} of {of} "
-            "entries, so the rate per hour is too high where they are missing."
+            f"The rate per hour rests on {format_number(found.hours)} hours of exposure"
+            f"{gap if with_minutes < of else ''}."
         )
     parts += table(
         rows, caption="How often", numeric=["Number", "Per 100 occasions", "Per hour"], notes=notes
@@ -567,10 +569,11 @@ def _share(share: float, low: float, high: float) -> str:
     return "" if math.isnan(share) else f"{percent(share)} ({_range(low, high)})"
 
 
-def _rate(value: float, low: float, high: float) -> str:
+def _rate(value: float, low: float, high: float, digits: int = 1) -> str:
     if math.isnan(value):
         return ""
-    return f"{format_number(value)} ({format_number(low)} to {format_number(high)})"
+    least, most = format_number(low, digits), format_number(high, digits)
+    return f"{format_number(value, digits)} ({least} to {most})"
 
 
 def _range(low: float, high: float) -> str:
