@@ -2,9 +2,16 @@
 
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import write_tables
+from rungwise.study.analysis import analyze_study
+from rungwise.study.data import study_of
+from rungwise.study.plan import plan_study
+from rungwise.study.power import Scenario
+from rungwise.study.rehearsal import rehearse
+from rungwise.study.schedule import draw_schedule
 
 TODAY = date(2026, 11, 13)
 FIRST_DAY = date(2026, 5, 4)
@@ -52,3 +59,43 @@ def practice_folder(tmp_path_factory):
 @pytest.fixture(scope="session")
 def practice(practice_folder):
     return read_caseload(practice_folder, today=TODAY)
+
+
+@pytest.fixture(scope="session")
+def plan(practice):
+    return plan_study(practice, ("P1", "P2", "P3"), design_id="MB1", first_day=FIRST_DAY)
+
+
+@pytest.fixture(scope="session")
+def schedule(plan):
+    return draw_schedule(plan, 7)
+
+
+def recorded(folder, schedule, scenario=None, seed=2, change=None):
+    """Write a rehearsed study, changed by `change(tables)`, and read it back."""
+    tables = rehearse(schedule, scenario or Scenario(), np.random.default_rng(seed))
+    if change is not None:
+        change(tables)
+    write_tables(tables, folder)
+    return read_caseload(folder, today=TODAY)
+
+
+@pytest.fixture(scope="session")
+def record():
+    return recorded
+
+
+@pytest.fixture(scope="session")
+def caseload(schedule, tmp_path_factory):
+    scenario = Scenario(level_change=-4, missed=0.05, decline_at=9.0)
+    return recorded(tmp_path_factory.mktemp("study"), schedule, scenario)
+
+
+@pytest.fixture(scope="session")
+def study(caseload, plan):
+    return study_of(caseload, plan=plan)
+
+
+@pytest.fixture(scope="session")
+def result(study):
+    return analyze_study(study)

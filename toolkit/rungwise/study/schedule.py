@@ -110,7 +110,7 @@ class Schedule:
                 seen = number
                 criterion = None
                 if number and self.plan.criteria:
-                    criterion = f"fear at most {self.plan.criteria[number - 1]:g}"
+                    criterion = self.plan.criteria[number - 1]
                 rows.append(
                     {
                         "child_id": case.child_id,
