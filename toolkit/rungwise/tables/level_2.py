@@ -47,11 +47,12 @@ def check_tables(drafts: Mapping[str, Draft], practice: Practice) -> None:
 
 
 def _steps(ladders: Draft) -> None:
-    """Steps of a ladder are numbered 1, 2, 3 without gaps."""
+    """Steps of a ladder are numbered 1, 2, 3 without gaps; rows set aside still fill their place."""
     by_ladder: dict[str, list[tuple[float, int]]] = {}
-    for index in np.flatnonzero(ladders.sound).tolist():
-        step = float(ladders.values["step"][index])
-        by_ladder.setdefault(ladders.values["ladder_id"][index], []).append((step, index))
+    named = zip(ladders.values["ladder_id"].tolist(), ladders.values["step"].tolist(), strict=True)
+    for index, (ladder, step) in enumerate(named):
+        if ladder is not None and step == step:
+            by_ladder.setdefault(ladder, []).append((step, index))
     for ladder, steps in by_ladder.items():
         before = 0.0
         for step, index in sorted(steps):
