@@ -137,3 +137,18 @@ def test_phrases_are_turned_once_each():
     assert words._turn("came down, had been coming down and went up from the bottom") == (
         "went up, had been going up and came down from the top"
     )
+
+
+def test_ratings_of_one_day_stay_together_however_late_a_ladder_began(tmp_path):
+    early = days("C1", "net", FALLING + EXPOSED)
+    # The same ratings on a second ladder that began eight days later.
+    late = [
+        (child, "swing", *rest) for child, _, *rest in days("C1", "net", FALLING + EXPOSED + EXPOSED[:8])
+    ][8:]
+    late = [(*row[:3], "baseline" if i < 6 else "exposure", early[i][4]) for i, row in enumerate(late[:16])]
+    caseload = write(tmp_path, early + late)
+    swing = caseload.series("C1", "swing")
+    assert (swing.starts_on - caseload.series("C1", "net").starts_on).days == 8
+    answer = child_answer(caseload, "C1")
+    # 16 days of the first ladder and 8 more of the second are the days that trade places.
+    assert answer.verdict.fell.counts["days"] == 24

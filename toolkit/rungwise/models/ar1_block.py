@@ -41,13 +41,36 @@ class Factor:
     log_det: np.ndarray
 
 
+def gauss_legendre(n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes and weights of Gauss-Legendre quadrature on [-1, 1].
+
+    Golub & Welsch (1969), Mathematics of Computation 23:221-230. Our own because numpy's comes with
+    six families of polynomials, whose import takes longer than a child's answer.
+    """
+    k = np.arange(1, n)
+    off = k / np.sqrt(4.0 * k * k - 1)
+    nodes, vectors = np.linalg.eigh(np.diag(off, 1) + np.diag(off, -1))
+    return nodes, 2 * vectors[0] ** 2
+
+
 @lru_cache(maxsize=64)
 def grid_of_phi(places: int) -> tuple[np.ndarray, np.ndarray]:
     """Nodes of φ and the logarithm of their weights before seeing any rating."""
     # Enough nodes that the likelihood of φ, as narrow as 1/√n, is integrated smoothly.
-    x, weight = np.polynomial.legendre.leggauss(max(24, int(np.ceil(4 * np.sqrt(places)))))
+    x, weight = gauss_legendre(max(24, int(np.ceil(4 * np.sqrt(places)))))
     nodes = 0.5 * PHI_END * (x + 1)
     return nodes, np.log(0.5 * PHI_END * weight) + PRIOR_FALL * np.log1p(-nodes)
+
+
+def _row_medians(columns: np.ndarray) -> np.ndarray:
+    """Median of the numbers of each row; at least one must be there.
+
+    Our own because ``np.nanmedian`` imports numpy's masked arrays, which a single child never needs.
+    """
+    ordered = np.sort(columns, axis=1)
+    n = (~np.isnan(columns)).sum(axis=1)
+    rows = np.arange(len(columns))
+    return (ordered[rows, (n - 1) // 2] + ordered[rows, n // 2]) / 2
 
 
 def _vertex(
@@ -148,7 +171,7 @@ class Ar1Block:
             unit_gap = np.ones(len(gaps))
             some = ~np.isnan(gaps).all(axis=1)
             if some.any():
-                unit_gap[some] = np.nanmedian(gaps[some], axis=1)
+                unit_gap[some] = _row_medians(gaps[some])
         elif np.all(unit_gap == unit_gap[0]):
             unit_gap = unit_gap[:1]
         self.unit_gap = np.broadcast_to(unit_gap, (self.rows,))

@@ -157,9 +157,11 @@ class Caseload(TableSet):
         kinds = planned["rated_by"][rows].tolist()
         rows = rows[np.array([(kind or "") == rated_by for kind in kinds])]
         dates = planned["date"][rows]
+        starts_on = None
         if np.isnat(dates).any():
             times = planned["occasion"][rows]
         else:
+            starts_on = dates.min().astype("datetime64[D]").astype(object)
             times = (dates - dates.min()).astype(float)
         order = np.lexsort((planned["trial"][rows], times))
         rows, times = rows[order], times[order]
@@ -176,6 +178,7 @@ class Caseload(TableSet):
             + (f", {name}" if name != FEAR else ""),
             floor=_end(planned["floor"][first]),
             ceiling=_end(planned["ceiling"][first]),
+            starts_on=starts_on,
         )
 
     def batch(self, outcome: str | None = None, *, trained: bool | None = None) -> SeriesBatch:

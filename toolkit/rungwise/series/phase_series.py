@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -37,6 +38,9 @@ class PhaseSeries:
         Ends of the rating scale.
     unit : str
         Unit of the ratings.
+    starts_on : date, optional
+        The day that time 0 is, where `times` are days; tells which ratings of several series fell
+        on one day.
 
     Raises
     ------
@@ -59,6 +63,7 @@ class PhaseSeries:
     floor: float | None = field(default=None, kw_only=True)
     ceiling: float | None = field(default=None, kw_only=True)
     unit: str = field(default="points", kw_only=True)
+    starts_on: date | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         values = _numbers("values", self.values)
@@ -158,6 +163,7 @@ class PhaseSeries:
             floor=self.floor,
             ceiling=self.ceiling,
             unit=self.unit,
+            starts_on=self.starts_on,
         )
 
 

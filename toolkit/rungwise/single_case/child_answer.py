@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 import numpy as np
 
@@ -155,6 +154,14 @@ def _series(caseload: Caseload, child_id: str, outcome: str) -> dict[str, PhaseS
     }
 
 
+def _starts(series: Sequence[PhaseSeries]) -> np.ndarray | None:
+    """Give the first day of each series, counted from the earliest; None where days are not known."""
+    days = [one.starts_on for one in series if one.starts_on is not None]
+    if len(days) < len(series):
+        return None
+    return np.array([(day - min(days)).days for day in days], dtype=float)
+
+
 def _counted(caseload: Caseload, child_id: str, outcome: str) -> tuple[str, ...]:
     """Name the ladders the child is judged by: those that are practiced, where any is known to be."""
     return caseload.ladders(child_id, outcome, trained=True) or caseload.ladders(child_id, outcome)
@@ -175,7 +182,9 @@ def _answer(
     )
     verdict = ladders[0].verdict
     if isinstance(each, Verdicts) and len(ladders) > 1:
-        verdict = verdict_over_ladders(each, rng or np.random.default_rng(DRAWS_SEED))
+        verdict = verdict_over_ladders(
+            each, rng or np.random.default_rng(DRAWS_SEED), _starts(list(series.values()))
+        )
     lower = ladders[0].series.better == "lower"
     return ChildAnswer(
         child_id=child_id,
@@ -207,6 +216,8 @@ def which_child(caseload: Caseload, child_id: str | None) -> str:
             return children[0]
         raise ValueError(f"There are {len(children)} children; name one: {_some(children)}.")
     if child_id not in children:
+        from difflib import get_close_matches
+
         near = get_close_matches(child_id, children, n=3, cutoff=0.5)
         raise ValueError(
             f"There is no child {child_id!r} with ratings; there are: {_some(near or children)}."

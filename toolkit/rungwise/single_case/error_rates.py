@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass, field
 from functools import cache
+from operator import itemgetter
 
 from rungwise.basis.page_numbers import of_hundred
 from rungwise.resources import PACKAGE
@@ -77,17 +78,19 @@ def error_rates(n_baseline: int, n_exposure: int) -> ErrorRates | None:
 def _table() -> dict[tuple[int, int], ErrorRates]:
     table: dict[tuple[int, int], ErrorRates] = {}
     with open(TABLE, newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
-    effect = next((row["effect_words"] for row in rows if row["effect"] == "standard"), "")
-    for row in rows:
-        lengths = int(row["n_baseline"]), int(row["n_exposure"])
+        header, *rows = csv.reader(line for line in file if not line.startswith("#"))
+    names = ("n_baseline", "n_exposure", "phi", "trend", "place", "effect", *FELL)
+    pick = itemgetter(*(header.index(name) for name in names))
+    effect = next((row[header.index("effect_words")] for row in rows if "standard" in row), "")
+    for n_baseline, n_exposure, phi, trend, place, kind, *fell in map(pick, rows):
+        lengths = int(n_baseline), int(n_exposure)
         rates = table.setdefault(lengths, ErrorRates(*lengths, wrong={}, power={}, effect=effect))
-        phi, share = float(row["phi"]), float(row["fell_beyond_baseline"])
-        if row["effect"] == "none":
-            rates.wrong[phi] = max(share, rates.wrong.get(phi, 0.0))
-        elif (row["trend"], row["place"]) == ("none", "middle"):
-            rates.power[phi] = share
-            rates.found[phi] = sum(float(row[code]) for code in FELL)
+        share = float(fell[FELL.index("fell_beyond_baseline")])
+        if kind == "none":
+            rates.wrong[float(phi)] = max(share, rates.wrong.get(float(phi), 0.0))
+        elif (trend, place) == ("none", "middle"):
+            rates.power[float(phi)] = share
+            rates.found[float(phi)] = sum(map(float, fell))
     return table
 
 

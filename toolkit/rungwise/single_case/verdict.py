@@ -274,7 +274,9 @@ def verdict(series: PhaseSeries, rule: Rule | None = None) -> Verdict:
     return verdicts(SeriesBatch.of(series), rule)[0]
 
 
-def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
+def verdict_over_ladders(
+    each: Verdicts, rng: np.random.Generator, starts: np.ndarray | None = None
+) -> Verdict:
     """Classify one child once, over all ladders.
 
     Question (a) is a Tau stratified over the ladders in which whole days are permuted together, as
@@ -285,14 +287,20 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
     Parameters
     ----------
     each : Verdicts
-        The child's ladders, one series each, with times counted from one day.
+        The child's ladders, one series each.
     rng : numpy.random.Generator
         Used only where the assignments of days are too many to count.
+    starts : ndarray, optional
+        What to add to each ladder's times so that equal numbers are the same day; default nothing.
     """
     batch, rule = each.batch, each.rule
     confidence = 1 - rule.alpha
-    fell = stratified_tau(batch, confidence=confidence, rng=rng)
-    worse = stratified_tau(batch, alternative="worsening", confidence=confidence, rng=rng)
+    shift = np.zeros(len(batch)) if starts is None else np.asarray(starts, dtype=float)
+
+    def stratified(some: SeriesBatch, alternative: str = "two-sided") -> Estimate:
+        return stratified_tau(some, some.times + shift[:, None], alternative, confidence, rng=rng)
+
+    fell, worse = stratified(batch), stratified(batch, "worsening")
     beyond = _over_ladders(each.beyond_baseline)
     ceiling = _over_ladders(each.beyond_ceiling)
     difference = _over_ladders(each.difference)
@@ -326,7 +334,7 @@ def verdict_over_ladders(each: Verdicts, rng: np.random.Generator) -> Verdict:
         baseline_trend=each.baseline_trend[clearest],
         beyond_baseline=beyond,
         difference=difference,
-        without_declines=stratified_tau(batch.without_declines(), rng=rng) if declined else None,
+        without_declines=stratified(batch.without_declines()) if declined else None,
         beyond_with_declines=ceiling if declined else None,
     )
 
