@@ -101,6 +101,9 @@ RATINGS: list[Line] = [
     good("C005,gangway,2026-03-04,baseline,9,,child,,,"),
     odd("C005,gangway,2026-03-04,baseline,5,,parent,,,", ("Rated by", "raters_mixed")),
     good("C005,gangway,2026-03-11,exposure,8,,child,,,"),
+    odd(
+        "C005,gangway,1926-03-18,baseline,8,,child,,,", ("Date", "date_long_ago"), ("Date", "before_entry")
+    ),
     # C006: some rows do not say who rated; one is given by its occasion number alone.
     good("C006,gangway,2026-03-05,baseline,4,,parent,,,"),
     odd("C006,gangway,2026-03-12,baseline,4,,,,,", ("Rated by", "rater_blank")),

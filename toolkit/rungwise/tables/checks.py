@@ -10,8 +10,8 @@ from rungwise.tables.draft import Draft
 from rungwise.tables.practice import Practice
 from rungwise.tables.references import check_references
 from rungwise.tables.row_rules import (
+    check_days,
     fill_defaults,
-    refuse_future,
     require,
     respell,
     unify_labels,
@@ -36,7 +36,7 @@ def check_drafts(drafts: Mapping[str, Draft], practice: Practice, today: date) -
         unify_labels(draft)
         require(draft)
         fill_defaults(draft)
-        refuse_future(draft, today)
+        check_days(draft, today)
     level_1.check_rows(drafts, practice)
     level_2.check_rows(drafts, practice)
     level_3.check_rows(drafts)

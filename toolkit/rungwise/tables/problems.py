@@ -25,7 +25,8 @@ class Problem:
     source : str
         File, or file and sheet.
     row : int
-        Row as the person sees it (the header is row 1); 0 when it concerns the whole file or column.
+        Row as a spreadsheet numbers it (titles, header and blank rows count); 0 when it concerns the
+        whole file or column.
     column : str
         Column as written in the file; ``""`` when it concerns the whole row.
     value : str

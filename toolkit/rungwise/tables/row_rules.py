@@ -13,6 +13,7 @@ from rungwise.tables.draft import Draft
 from rungwise.tables.groups import grouped
 from rungwise.tables.schema import plain, tidy
 
+LONG_AGO = np.timedelta64(60 * 365, "D")
 _PAST = ("date", "starts_on", "recorded_on", "referred_on", "entered_on", "ended_on", "set_on", "done_on")
 
 
@@ -37,13 +38,18 @@ def fill_defaults(draft: Draft) -> None:
             draft.values[name][blank] = draft.values[field.default_from][blank]
 
 
-def refuse_future(draft: Draft, today: date) -> None:
-    """Set aside rows with a date after today; days still to come may be planned, but not done."""
+def check_days(draft: Draft, today: date) -> None:
+    """Set aside rows with a date after today, and warn of days no child of today was there to see."""
     limit = np.datetime64(today, "D")
     for name in _PAST:
-        if name in draft.values:
-            for index in np.flatnonzero(draft.values[name] > limit).tolist():
-                draft.tell("date_future", index, name, today=today.isoformat())
+        if name not in draft.values:
+            continue
+        days = draft.values[name]
+        for index in np.flatnonzero(days > limit).tolist():
+            draft.tell("date_future", index, name, today=today.isoformat())
+        old = np.flatnonzero(draft.sound & (days < limit - LONG_AGO))
+        if len(old):
+            draft.tell("date_long_ago", int(old[0]), name, count=count_of(len(old), "row"))
 
 
 def respell(drafts: Iterable[Draft], name: str, home: Draft | None) -> None:

@@ -223,6 +223,11 @@ _CELLS = (
         "({month_entry}), so {value} can be {day_first} or {month_first} ({count} set aside).",
         "Write all dates year-month-day.",
     ),
+    _warning(
+        "date_long_ago",
+        "The date is more than 60 years ago ({count}).",
+        "Correct the year, if it is a slip.",
+    ),
     _error("date_future", "The date is after today ({today}).", "Put the date right."),
     _error(
         "formula_blank",
