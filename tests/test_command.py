@@ -143,3 +143,67 @@ def test_every_command_explains_itself():
         assert command.description, name
         for action in command._actions:
             assert action.help, f"{name} {action.option_strings or action.dest}"
+
+
+def test_a_blank_workbook_is_written_once(tmp_path):
+    book = tmp_path / "blank.xlsx"
+    assert rungwise("workbook", book, "--level", 2).returncode == 0
+    before = book.read_bytes()
+    again = rungwise("workbook", book)
+    assert again.returncode == 2
+    assert "is there already" in again.stderr
+    assert book.read_bytes() == before
+
+
+def test_a_blank_workbook_filled_in_is_answered_without_editing_by_hand(tmp_path):
+    import openpyxl
+
+    book = tmp_path / "book.xlsx"
+    assert rungwise("workbook", book).returncode == 0
+    opened = openpyxl.load_workbook(book)
+    sheet = opened["ratings"]
+    header = {str(cell.value).split(" ")[0].lower(): cell.column for cell in sheet[1]}
+    columns = {
+        name: next(c for key, c in header.items() if key.startswith(name))
+        for name in ("child", "date", "phase")
+    }
+    rating = next(cell.column for cell in sheet[1] if "rating" in str(cell.value).lower())
+    ratings = [8, 7, 8, 9, 8, 7, 6, 5, 5, 4, 3, 3, 2, 2]
+    for i, value in enumerate(ratings):
+        row = 3 + i
+        sheet.cell(row, columns["child"], "C1")
+        sheet.cell(row, columns["date"], f"2026-{1 + i // 4:02d}-{1 + 7 * (i % 4):02d}")
+        sheet.cell(row, columns["phase"], "baseline" if i < 6 else "exposure")
+        sheet.cell(row, rating, value)
+    opened.save(book)
+    checked = rungwise("check", book)
+    assert checked.returncode == 0, checked.stdout
+    run = rungwise("child", book)
+    assert run.returncode == 0, run.stderr
+    assert "6 baseline ratings and 8 exposure ratings" in " ".join(run.stdout.split())
+
+
+def test_a_marked_copy_leaves_the_original_alone(tmp_path):
+    messy = DEMO / "messy" / "ratings.csv"
+    before = messy.read_bytes()
+    run = rungwise("check", messy, "--mark", tmp_path / "marked.xlsx")
+    assert run.returncode == 3
+    assert (tmp_path / "marked.xlsx").exists()
+    assert messy.read_bytes() == before
+
+
+def test_the_data_dictionary_is_a_page(tmp_path):
+    assert rungwise("describe", tmp_path / "dictionary.html").returncode == 0
+    page = (tmp_path / "dictionary.html").read_text(encoding="utf-8")
+    for table in ("ratings", "observations", "incidents"):
+        assert table in page
+
+
+def test_an_audit_says_its_answer_and_where_it_is(tmp_path):
+    run = rungwise("audit", DEMO / "practice", "--quarter", "2026Q3", "--to", tmp_path / "audit")
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.startswith("Fear fell in ")
+    assert str(tmp_path / "audit" / "audit.html") in run.stdout
+    again = rungwise("audit", DEMO / "practice", "--quarter", "2026Q3", "--to", tmp_path / "audit")
+    assert again.returncode == 2
+    assert "--overwrite" in again.stderr

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 DONE, WRONG_CALL, DATA_PROBLEMS, NOT_ENOUGH_DATA = 0, 2, 3, 4
 
@@ -40,6 +40,12 @@ def build_parser() -> argparse.ArgumentParser:
         "--every", action="store_true", help="print every row, also where many share one problem"
     )
     check.add_argument("--csv", type=Path, metavar="FILE", help="also write the list as a CSV file")
+    check.add_argument(
+        "--mark",
+        type=Path,
+        metavar="FILE",
+        help="also write a copy as a workbook in which every problem is marked and explained (.xlsx)",
+    )
     _today(check)
 
     child = _command(
@@ -51,15 +57,53 @@ def build_parser() -> argparse.ArgumentParser:
     child.add_argument(
         "child", nargs="?", metavar="CHILD", help="the child's code; not needed where there is one child"
     )
-    child.add_argument("--report", action="store_true", help="also write the answer as a page")
+    child.add_argument(
+        "--report",
+        action="store_true",
+        help="also write the answer as a page, and as two sheets, one for the family and one for the file",
+    )
+    child.add_argument(
+        "--outcome",
+        metavar="WORD",
+        help="what was rated; needed only where there are several and none is fear",
+    )
+    child.add_argument(
+        "--paper", choices=("A4", "Letter"), default="A4", help="paper of the sheets (default: A4)"
+    )
     _destination(child, "out/child_CHILD")
     _today(child)
 
     audit = _command(commands, "audit", _audit, "write a quarter's outcome audit for the whole caseload")
     audit.add_argument("path", type=Path, metavar="PATH", help="a folder of CSV files or a workbook")
     audit.add_argument("--quarter", required=True, metavar="QUARTER", help="for example 2026Q3")
+    audit.add_argument(
+        "--edition",
+        choices=("practice", "sharing"),
+        default="practice",
+        help="practice: all detail by code, confidential; sharing: no child, no small number",
+    )
+    audit.add_argument(
+        "--last-shared",
+        type=Path,
+        metavar="FILE",
+        help="the JSON of the edition shared last, so that the two together give no small number away",
+    )
+    audit.add_argument("--pdf", action="store_true", help="also write the page as a PDF (needs a browser)")
     _destination(audit, "out/audit_QUARTER")
     _today(audit)
+
+    workbook = _command(commands, "workbook", _workbook, "write a blank workbook to record in")
+    workbook.add_argument("file", type=Path, metavar="FILE", help="the workbook to write (.xlsx)")
+    workbook.add_argument(
+        "--level",
+        type=int,
+        choices=(1, 2, 3),
+        default=1,
+        help="1: a rating a week; 2: ladders, plans, trials, incidents; 3: everything (default: 1)",
+    )
+
+    describe = _command(commands, "describe", _describe, "write the data dictionary as a page")
+    describe.add_argument("file", type=Path, metavar="FILE", help="the page to write (.html)")
     return parser
 
 
@@ -82,7 +126,7 @@ def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespa
     from rungwise.basis.errors import DataProblems, NotEnoughData, RungwiseError
 
     try:
-        if not os.path.lexists(options.path):
+        if "path" in options and not os.path.lexists(options.path):
             raise ValueError(f"{options.path}: there is no file or folder of this name.")
         return command(options)
     except DataProblems as error:
@@ -116,6 +160,10 @@ def _check(options: argparse.Namespace) -> int:
     if options.csv:
         write_csv(report, options.csv)
     print(*report_lines(report, every=options.every), sep="\n")
+    if options.mark:
+        from rungwise.tables.marked import write_marked_copy
+
+        print(f"\nWritten: {write_marked_copy(options.path, report, options.mark)}")
     return DONE if report.ok else DATA_PROBLEMS
 
 
@@ -125,26 +173,67 @@ def _child(options: argparse.Namespace) -> int:
     from rungwise.single_case.child_answer import child_answer, which_child
 
     caseload = read_caseload(options.path, today=options.today)
-    answer = child_answer(caseload, which_child(caseload, options.child))
+    answer = child_answer(caseload, which_child(caseload, options.child), options.outcome)
     print(*answer_lines(answer), sep="\n")
     if options.report:
-        from rungwise.reports.child_report import write_child_report
-
-        folder = options.to or Path("out") / f"child_{answer.child_id}"
-        written = write_child_report(
-            options.path, answer.child_id, to=folder, overwrite=options.overwrite, today=options.today
-        )
-        print("", *(f"Written: {file}" for file in written), sep="\n")
+        _write_child_pages(options, answer.child_id)
     return NOT_ENOUGH_DATA if answer.verdict.code == "too_few" else DONE
 
 
+def _write_child_pages(options: argparse.Namespace, child_id: str) -> None:
+    from rungwise.reports.child_report import write_child_report, write_family_report
+    from rungwise.reports.pdf import find_browser
+
+    about: dict[str, Any] = {
+        "to": options.to or Path("out") / f"child_{child_id}",
+        "outcome": options.outcome,
+        "overwrite": options.overwrite,
+        "today": options.today,
+        "paper": options.paper,
+    }
+    browser = find_browser() is not None
+    written = write_child_report(options.path, child_id, **about)
+    written += write_family_report(options.path, child_id, pdf=browser, **about)
+    print("", *(f"Written: {file}" for file in written), sep="\n")
+    if not browser:
+        print("No browser was found to write the PDF; open the sheets in any browser and print them.")
+
+
 def _audit(options: argparse.Namespace) -> int:
+    import json
+
     from rungwise.reports.audit_report import write_audit
 
     folder = options.to or Path("out") / f"audit_{options.quarter}"
     written = write_audit(
-        options.path, options.quarter, to=folder, overwrite=options.overwrite, today=options.today
+        options.path,
+        options.quarter,
+        to=folder,
+        overwrite=options.overwrite,
+        today=options.today,
+        edition=options.edition,
+        last_shared=options.last_shared,
+        pdf=options.pdf,
     )
+    (page,) = (file for file in written if file.suffix == ".html")
+    result = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
+    print(result["answer"], result["uncertainty"], "", f"Written: {page}", sep="\n")
+    print(f"and {len(written) - 1} more files beside it (JSON, workbook, tables).")
+    return DONE
+
+
+def _workbook(options: argparse.Namespace) -> int:
+    from rungwise.tables.workbook import write_workbook
+
+    print(f"Written: {write_workbook(options.file, options.level)}")
+    return DONE
+
+
+def _describe(options: argparse.Namespace) -> int:
+    from rungwise.reports.write import write_files
+    from rungwise.tables.dictionary import dictionary_html
+
+    written = write_files({options.file: dictionary_html().encode("utf-8")})
     print(*(f"Written: {file}" for file in written), sep="\n")
     return DONE
 
