@@ -16,6 +16,7 @@ import numpy as np
 from rungwise.audit.audit import Audit
 from rungwise.audit.history import CHART_QUARTERS
 from rungwise.basis.estimate import Estimate
+from rungwise.tables.outgoing import inert
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 VERSION = 1
 WHY = "why_missing"
 # A spreadsheet takes a cell that begins like this for a formula.
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 BYTE_ORDER_MARK = "\ufeff"
 
 
@@ -188,8 +188,8 @@ def _plain(value: Any) -> Any:
 
 def _cell(value: Any) -> Any:
     value = _plain(value)
-    if isinstance(value, str) and value.startswith(FORMULA):
-        return "'" + value
+    if isinstance(value, str):
+        return inert(value)
     if isinstance(value, float):
         return repr(value)
     return "" if value is None else value

@@ -8,6 +8,7 @@ from itertools import groupby
 from pathlib import Path
 
 from rungwise.basis.page_numbers import count_of
+from rungwise.tables.outgoing import inert
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
 
 SHOWN_PER_PROBLEM = 4
@@ -45,7 +46,7 @@ def write_csv(report: ProblemReport, path: Path) -> None:
         with open(path, "x", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
             writer.writerow(FIELDS)
-            writer.writerows([getattr(problem, name) for name in FIELDS] for problem in report)
+            writer.writerows([inert(str(getattr(problem, name))) for name in FIELDS] for problem in report)
     except FileExistsError:
         raise FileExistsError(f"{path} is there already; name another file or remove it.") from None
 
