@@ -111,7 +111,7 @@ def mastery_episodes(tables: TableSet) -> Episodes | None:
         return None
     criterion = tables.practice.mastery
     rating = trials.before if tables.practice.primary_rating == "before" else trials.peak
-    days = _step_days(trials, rating, criterion.rating_at_most)
+    days = step_days(trials, rating, criterion.rating_at_most)
     last_trial = _last_by_child(trials)
     left = _left_because_of_fear(tables)
     highest = _highest_after(days)
@@ -206,8 +206,21 @@ def steps_where_children_stall(episodes: Episodes) -> pd.DataFrame:
 
 
 @dataclass(frozen=True, eq=False)
-class _StepDays:
-    """One entry per child, ladder, step and day, in that order."""
+class StepDays:
+    """One entry per child, ladder, step and day, in that order.
+
+    Attributes
+    ----------
+    episode : ndarray of int
+        Numbers child, ladder and step together.
+    child_id, ladder_id, step, day : ndarray
+    met : ndarray of bool
+        Every trial was completed and rated no higher than the criterion.
+    declined : ndarray of bool
+        Some trial was declined.
+    unrated : ndarray of bool
+        Every trial was completed, and some has no rating.
+    """
 
     episode: np.ndarray
     child_id: np.ndarray
@@ -222,7 +235,8 @@ class _StepDays:
         return len(self.episode)
 
 
-def _step_days(trials: Trials, rating: np.ndarray, at_most: float) -> _StepDays:
+def step_days(trials: Trials, rating: np.ndarray, at_most: float) -> StepDays:
+    """Put the trials of a step on a day together, and say whether the day met the criterion."""
     pair = trials.groups("child_id", "ladder_id")
     order = np.lexsort((trials.day, trials.step, pair))
     pair, step, day = pair[order], trials.step[order], trials.day[order]
@@ -239,7 +253,7 @@ def _step_days(trials: Trials, rating: np.ndarray, at_most: float) -> _StepDays:
 
     episode = np.zeros(len(first), dtype=np.int64)
     episode[1:] = np.cumsum((np.diff(pair[first]) > 0) | (np.diff(step[first]) != 0))
-    return _StepDays(
+    return StepDays(
         episode=episode,
         child_id=trials.child_id[order][first],
         ladder_id=trials.ladder_id[order][first],
@@ -252,7 +266,7 @@ def _step_days(trials: Trials, rating: np.ndarray, at_most: float) -> _StepDays:
 
 
 def _episode(
-    days: _StepDays,
+    days: StepDays,
     rows: slice,
     in_a_row: int,
     last_trial: dict[str, np.datetime64],
@@ -310,7 +324,7 @@ def _left_because_of_fear(tables: TableSet) -> dict[str, np.datetime64]:
     return dict(zip(children["child_id"][gone].tolist(), children["ended_on"][gone], strict=True))
 
 
-def _highest_after(days: _StepDays) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+def _highest_after(days: StepDays) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
     """Give days and steps of each child's ladder, for asking whether a higher step came later."""
     found: dict[tuple[str, str], list[int]] = {}
     for i, key in enumerate(zip(days.child_id.tolist(), days.ladder_id.tolist(), strict=True)):
