@@ -13,13 +13,12 @@ from __future__ import annotations
 import argparse
 import json
 import resource
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
 import numpy as np
+from timing import in_own_process
 
 SEED = 20261104
 PER_CHILD, BASELINE = 100, 30
@@ -71,12 +70,6 @@ def one(task: str, folder: Path) -> dict[str, float]:
     }
 
 
-def run(task: str, folder: Path) -> dict[str, float]:
-    """Run one task in a process of its own."""
-    call = [sys.executable, __file__, "--one", task, str(folder)]
-    return json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout)
-
-
 def main() -> None:
     """Make the data, run both tasks three times in turn, and print the medians."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -89,7 +82,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as base:
         folder = Path(base)
         make(folder, options.children)
-        rounds = [{task: run(task, folder) for task in ("pandas", "audit")} for _ in range(3)]
+        rounds = [
+            {task: in_own_process(__file__, task, folder) for task in ("pandas", "audit")} for _ in range(3)
+        ]
     print(f"{'task':8}{'s':>8}{'CPU s':>8}{'peak MiB':>10}{'judged':>8}")
     for task in ("pandas", "audit"):
         median = {name: np.median([each[task][name] for each in rounds]) for name in rounds[0][task]}

@@ -16,7 +16,6 @@ import os
 import statistics
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 
 import numpy as np
@@ -27,6 +26,7 @@ from rungwise.single_case.nap import nap_batch
 from rungwise.single_case.pairs import PairCounts, pair_counts
 from rungwise.single_case.tau import tau_batch
 from scipy import stats
+from timing import compare, goal, seconds
 
 N_BASELINE, N_EXPOSURE = 8, 20
 
@@ -34,36 +34,6 @@ N_BASELINE, N_EXPOSURE = 8, 20
 def ratings(rng: np.random.Generator, rows: int, places: int) -> np.ndarray:
     """Draw whole ratings from 0 to 10."""
     return rng.integers(0, 11, (rows, places)).astype(np.int8)
-
-
-def seconds(work: Callable[[], object]) -> float:
-    """Give the processor seconds of one call, so that other work on the machine counts less."""
-    begun = time.process_time()
-    work()
-    return time.process_time() - begun
-
-
-def compare(
-    name: str,
-    ours: Callable[[], object],
-    our_size: int,
-    other: Callable[[], object],
-    other_size: int,
-    floor: float,
-    reach: float,
-    rounds: int,
-) -> None:
-    """Time both in turn and print the ratio per series."""
-    ours()
-    ratios, own = [], []
-    for _ in range(rounds):
-        own.append(seconds(ours) / our_size)
-        ratios.append(seconds(other) / other_size / own[-1])
-    print(
-        f"{name:58s} {statistics.median(own) * 1e6:9.3f} us a series; {statistics.median(ratios):8.0f} x "
-        f"[{min(ratios):.0f}, {max(ratios):.0f}]  at least {floor:g} x, reach for {reach:g} x",
-        flush=True,
-    )
 
 
 def growth(name: str, sizes: list[int], timed: Callable[[int], float], most: float, rounds: int) -> None:
@@ -88,7 +58,7 @@ def kendall_rows(rng: np.random.Generator, rounds: int, rows: int) -> None:
             return [stats.kendalltau(clock, row) for row in few]
 
         name = f"S and Tau, {size:,} series of {places}, against kendalltau"
-        compare(name, ours, size, loop, len(few), floor, reach, rounds)
+        compare(name, ours, size, loop, len(few), goal(floor, reach), rounds)
 
 
 def nap_rows(rng: np.random.Generator, rounds: int, rows: int) -> None:
@@ -106,7 +76,7 @@ def nap_rows(rng: np.random.Generator, rounds: int, rows: int) -> None:
 
     difference = np.max(np.abs(np.asarray(normal()) - scipy_normal()))
     name = f"NAP with p, {size:,}, against mannwhitneyu(axis=1)"
-    compare(name, normal, size, scipy_normal, size, 10, 19, rounds)
+    compare(name, normal, size, scipy_normal, size, goal(10, 19), rounds)
     print(f"{'':58s} largest difference of p {difference:.1e}")
 
     exact_size = size // 10
@@ -126,7 +96,7 @@ def nap_rows(rng: np.random.Generator, rounds: int, rows: int) -> None:
             )
 
     name = f"exact A-B p with ties, {exact_size:,}, against 9,999 resamples"
-    compare(name, exact, exact_size, resampled, 3, 400, 800, rounds)
+    compare(name, exact, exact_size, resampled, 3, goal(400, 800), rounds)
 
     def single(row: np.ndarray) -> float:
         batch = SeriesBatch.from_arrays(row[None], 30)
@@ -178,7 +148,13 @@ def trend_rows(rng: np.random.Generator, rounds: int) -> None:
         )
 
     compare(
-        "exact trend p with ties, cold, against 9,999 resamples", cold, 200, resampled, 1, 30, 100, rounds
+        "exact trend p with ties, cold, against 9,999 resamples",
+        cold,
+        200,
+        resampled,
+        1,
+        goal(30, 100),
+        rounds,
     )
     compare(
         "exact trend p with ties, warm, against 9,999 resamples",
@@ -186,8 +162,7 @@ def trend_rows(rng: np.random.Generator, rounds: int) -> None:
         size,
         resampled,
         1,
-        300,
-        1000,
+        goal(300, 1000),
         rounds,
     )
 

@@ -14,13 +14,12 @@ from __future__ import annotations
 import argparse
 import json
 import resource
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
 import numpy as np
+from timing import in_own_process
 
 SEED = 20261103
 PER_CHILD = 100
@@ -100,12 +99,6 @@ def one(task: str, folder: Path) -> dict[str, float]:
     return {"seconds": took, "peak_mib": peak, "rows": rows, "problems": problems}
 
 
-def run(task: str, folder: Path) -> dict[str, float]:
-    """Run one reading in a process of its own."""
-    call = [sys.executable, __file__, "--one", task, str(folder)]
-    return json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout)
-
-
 def main() -> None:
     """Make the data, run every reading three times in turn, and print the medians."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -123,7 +116,10 @@ def main() -> None:
         make(folders["damaged"], options.rows, damaged=True)
         as_parquet(folders["csv"], folders["parquet"])
         tasks = {"pandas": folders["csv"], **folders}
-        rounds = [{name: run(name, folder) for name, folder in tasks.items()} for _ in range(3)]
+        rounds = [
+            {name: in_own_process(__file__, name, folder) for name, folder in tasks.items()}
+            for _ in range(3)
+        ]
     plain = np.median([one_round["pandas"]["seconds"] for one_round in rounds])
     print(f"{'reading':10}{'s':>8}{'x pandas':>10}{'peak MiB':>10}{'rows':>12}{'problems':>10}")
     for name in tasks:

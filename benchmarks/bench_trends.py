@@ -13,8 +13,6 @@ from __future__ import annotations
 import argparse
 import os
 import statistics
-import time
-from collections.abc import Callable
 from itertools import permutations, product
 
 import numpy as np
@@ -26,37 +24,9 @@ from rungwise.single_case.randomization import randomization_test
 from rungwise.single_case.theil_sen import theil_sen_batch
 from rungwise.single_case.trend import mann_kendall_batch
 from scipy import stats
+from timing import compare, seconds
 
 N_BASELINE, N_EXPOSURE = 8, 20
-
-
-def seconds(work: Callable[[], object]) -> float:
-    """Time one call: processor time, so that other work on the machine does not decide the ratio."""
-    begun = time.process_time()
-    work()
-    return time.process_time() - begun
-
-
-def compare(
-    name: str,
-    ours: Callable[[], object],
-    our_size: int,
-    other: Callable[[], object],
-    other_size: int,
-    goal: str,
-    rounds: int,
-) -> None:
-    """Time both in turn and print the ratio per series."""
-    ours()
-    ratios, own = [], []
-    for _ in range(rounds):
-        own.append(seconds(ours) / our_size)
-        ratios.append(seconds(other) / other_size / own[-1])
-    print(
-        f"{name:62s} {statistics.median(own) * 1e6:8.2f} us a series; {statistics.median(ratios):7.0f} x "
-        f"[{min(ratios):.0f}, {max(ratios):.0f}]  {goal}",
-        flush=True,
-    )
 
 
 def same(what: str, ours: np.ndarray, theirs: np.ndarray, most: float) -> None:

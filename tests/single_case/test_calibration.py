@@ -47,7 +47,7 @@ def test_every_statistic_stands_in_every_cell(card, maker):
     cells = list(maker.grid.designs(maker.BASELINES, maker.EXPOSURES))
     counts = card.groupby("statistic").size()
     assert set(counts) == {len(cells)}
-    assert len(counts) == 19
+    assert len(counts) == 20
     assert card[COURSE].drop_duplicates().shape[0] == len(cells)
 
 
@@ -87,7 +87,7 @@ def test_a_continuing_trend_is_called_improvement_by_the_statistics_that_ignore_
 def test_the_mean_change_finds_more_than_the_change_at_the_end(card):
     found = card[(card.effect == "standard") & (card.trend == "none") & (card.place == "middle")]
     mean = found.groupby("statistic")["improved"].mean()
-    assert mean["Mean change beyond the baseline"] > 1.15 * mean["Change at the last exposure occasion"]
+    assert mean["Mean change beyond the baseline"] > 1.05 * mean["Change at the last exposure occasion"]
 
 
 def test_the_correction_applied_always_errs_even_without_trend(card):
