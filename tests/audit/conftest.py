@@ -107,7 +107,7 @@ def outcome():
     from dataclasses import fields
     from datetime import date
 
-    from rungwise.audit.cohort import Course
+    from rungwise.audit.courses import Course
     from rungwise.audit.outcomes import Outcome
     from rungwise.basis.estimate import Estimate
     from rungwise.series.phase_series import PhaseSeries

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rungwise.audit.cohort import DUE_BY, STAGES, Course, _due, _exposure, censored, cohort, courses, flow
+from rungwise.audit.cohort import STAGES, censored, cohort, flow
+from rungwise.audit.courses import DUE_BY, Course, _due, _exposure, courses
 from rungwise.audit.quarter import Quarter
 
 Q3 = Quarter.parse("2026Q3")

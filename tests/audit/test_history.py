@@ -4,7 +4,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from rungwise.audit.cohort import Course
+from rungwise.audit.courses import Course
 from rungwise.audit.history import CHART_QUARTERS, QUARTERS, about_charts, compared, earlier_due, history
 from rungwise.audit.quarter import Quarter
 from scipy.stats import fisher_exact

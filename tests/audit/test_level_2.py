@@ -4,7 +4,9 @@ from datetime import date, timedelta
 
 import pytest
 from rungwise.audit.audit import audit_quarter
+from rungwise.audit.planned import planned_ratings
 from rungwise.series.caseload import read_caseload
+from rungwise.single_case.child_answer import child_answer
 
 FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]
 
@@ -95,3 +97,16 @@ def test_fields_are_asked_only_of_rows_that_can_have_them(folder):
     assert declined > 0
     assert table.loc[("observations", "fear_peak"), "share"] == 1
     assert ("plans", "design_id") not in table.index
+
+
+def test_a_child_with_no_practiced_ladder_is_judged_by_the_others_as_in_the_child_answer(folder):
+    plans = folder / "plans.csv"
+    text = plans.read_text(encoding="utf-8").replace("C02,net,4,yes,yes,1", "C02,net,4,yes,no,1")
+    plans.write_text(text, encoding="utf-8")
+    caseload = read_caseload(folder, today=date(2026, 11, 1))
+    counted = {ladder.ladder_id for ladder in child_answer(caseload, "C02").ladders}
+    ratings = planned_ratings(caseload)
+    assert set(ratings["ladder_id"][ratings["child_id"] == "C02"]) == counted == {"net", "tire"}
+    assert set(ratings["ladder_id"][ratings["child_id"] == "C01"]) == {"net"}
+    audit = audit_quarter(caseload, "2026Q3", today="2026-11-01")
+    assert audit.children.set_index("child_id").loc["C02", "n_ladders"] == 2

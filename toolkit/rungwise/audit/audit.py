@@ -8,7 +8,8 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from rungwise.audit.actions import actions_table, read_back
-from rungwise.audit.cohort import DUE_BY, STAGES, Cohort, cohort, flow
+from rungwise.audit.cohort import STAGES, Cohort, cohort, flow
+from rungwise.audit.courses import DUE_BY
 from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
 from rungwise.audit.groups import groups_table

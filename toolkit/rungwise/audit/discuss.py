@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import IN_PROGRESS, STAGES, Cohort, Course, planned_ratings
+from rungwise.audit.cohort import IN_PROGRESS, STAGES, Cohort
+from rungwise.audit.courses import Course
 from rungwise.audit.outcomes import Outcome
+from rungwise.audit.planned import planned_ratings
 from rungwise.audit.wording import day_words
 from rungwise.basis.page_numbers import count_of, format_bounded, format_p
 from rungwise.series.caseload import Caseload

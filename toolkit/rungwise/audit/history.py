@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import Course
+from rungwise.audit.courses import Course
 from rungwise.audit.outcomes import Outcome, mean_nap
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.wording import listed, percent

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import DUE_BY, Course, censored
+from rungwise.audit.cohort import censored
+from rungwise.audit.courses import DUE_BY, Course
 from rungwise.audit.wording import percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
@@ -35,7 +36,7 @@ class Outcome:
     ----------
     course : Course
     stage : str
-        ``"judged"``, or the reason why there is no verdict: a key of `cohort.STAGES`.
+        ``"judged"``, or the reason why there is no verdict: a key of `rungwise.audit.cohort.STAGES`.
     answer : ChildAnswer or None
         From ratings up to the day the outcome was due; None where there was nothing to answer from.
     """

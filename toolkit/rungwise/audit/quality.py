@@ -12,7 +12,8 @@ import numpy as np
 
 from rungwise.agreement.coverage import agreement_reviews
 from rungwise.agreement.fidelity import fidelity_review
-from rungwise.audit.cohort import Cohort, planned_ratings
+from rungwise.audit.cohort import Cohort
+from rungwise.audit.planned import planned_ratings
 from rungwise.series.caseload import Caseload
 from rungwise.tables.table import Table
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.cohort import Course, censored
+from rungwise.audit.cohort import censored
+from rungwise.audit.courses import Course
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval
 from rungwise.change.from_tables import goal_attainment, measure_changes
