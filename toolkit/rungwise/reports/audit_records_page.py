@@ -1,0 +1,208 @@
+"""The parts of the audit's page about records: incidents, what to discuss and do, completeness."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from rungwise.audit.actions import STATES
+from rungwise.audit.audit import Audit
+from rungwise.audit.quality import LATE_DAYS, LEVELS
+from rungwise.audit.safety import CLUSTERS
+from rungwise.audit.wording import percent
+from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.reports.audit_cells import (
+    day_cell,
+    large,
+    rate_words,
+    rows_of,
+)
+from rungwise.reports.blocks import (
+    Block,
+    bullets,
+    paragraph,
+    table,
+)
+
+# Rows of a table of gaps on the page; the file has them all.
+LISTED = 20
+
+
+def incidents(audit: Audit) -> Block:
+    """Give every incident rate with its interval, and list every serious incident."""
+    found = audit.safety
+    parts = paragraph(*found.sentences)
+    if not found.recorded:
+        return parts + paragraph("Not recorded is not the same as none.")
+    hourly = not math.isnan(found.hours)
+    rows = [
+        {
+            "Incidents": large(str(row.value).replace("_", " "))
+            if row.group in ("all", "severity", "kind")
+            else f"{large(row.group)} {row.value}",
+            "Number": row.incidents,
+            "Per 100 occasions": rate_words(row.per_100, row.low_100, row.high_100),
+        }
+        | ({"Per hour": rate_words(row.per_hour, row.low_hour, row.high_hour, digits=2)} if hourly else {})
+        for row in rows_of(found.rates)
+    ]
+    with_minutes, of = found.minutes_of
+    notes = [
+        f"Exact Poisson intervals, over {count_of(found.occasions, 'occasion')} (a child on a day). "
+        f"{CLUSTERS}"
+    ]
+    if hourly:
+        gap = f"; minutes are missing for {of - with_minutes} of {of} entries, which makes it too high"
+        notes.append(
+            f"The rate per hour rests on {format_number(found.hours)} hours of exposure"
+            f"{gap if with_minutes < of else ''}."
+        )
+    parts += table(
+        rows, caption="How often", numeric=["Number", "Per 100 occasions", "Per hour"], notes=notes
+    )
+    return parts + table(
+        [
+            {
+                "Day": day_cell(row.date),
+                "Child": row.child_id,
+                "Kind": large(row.kind.replace("_", " ")),
+                "Where": _place(row.setting, row.ladder_id, row.step),
+                "What was done": row.action or "not recorded",
+            }
+            for row in rows_of(found.serious)
+        ],
+        caption="Every serious incident",
+        when_empty="none recorded.",
+    )  # fmt: skip
+
+
+def _place(setting: str | None, ladder: str | None, step: float) -> str:
+    where = (setting, ladder, "" if math.isnan(step) else f"step {step:g}")
+    return ", ".join(part for part in where if part)
+
+
+def to_discuss(audit: Audit) -> Block:
+    """List the children to discuss, each with the fact and the rule that raised it."""
+    rows = [
+        {"Child": row.child_id, "What was recorded": row.fact, "Listed because": row.rule_words}
+        for row in rows_of(audit.discuss)
+    ]
+    return table(
+        rows,
+        caption="Facts, each with the rule that raised it",
+        when_empty="no child met a rule for discussion.",
+        notes=[
+            "The list says what was recorded, not what to do. Rules are common practice, no source. "
+            "A child can be listed more than once."
+        ]
+        if rows
+        else [],
+    )
+
+
+def actions(audit: Audit) -> Block:
+    """Read back what earlier audits decided."""
+    rows = [
+        {
+            "Raised in": row.raised_in,
+            "Action": row.action,
+            "Role": row.owner_role or "",
+            "Due": day_cell(row.due_on),
+            "Where it stands": large(STATES[row.state])
+            + (f" ({day_cell(row.done_on)})" if row.done_on else ""),
+            "Note": row.note,
+        }
+        for row in rows_of(audit.actions)
+    ]
+    return table(
+        rows,
+        caption="Decided by this audit and earlier ones",
+        when_empty="none recorded.",
+        notes=[
+            f"What is decided on this page goes into actions.csv with raised_in {audit.quarter}; the next "
+            "audit reads it back."
+        ],
+    )
+
+
+def completeness(audit: Audit) -> Block:
+    """Say how complete the records of the quarter are."""
+    quality = audit.quality
+    parts = paragraph(f"Recording level {quality.level}: {LEVELS[quality.level]}.")
+    parts += _weeks(quality.weeks)
+    gaps = quality.completeness[quality.completeness["recorded"] < quality.completeness["rows"]]
+    whole = len(quality.completeness) - len(gaps)
+    parts += table(
+        [
+            {
+                "Field": f"{row.table}: {row.field.replace('_', ' ')}",
+                "Rows": row.rows,
+                "Filled in": row.recorded,
+                "Share": percent(row.share),
+            }
+            for row in rows_of(gaps)
+        ],
+        caption="Fields with gaps in the quarter's rows",
+        numeric=["Rows", "Filled in", "Share"],
+        when_empty="none.",
+        notes=[f"{count_of(whole, 'other field is', 'other fields are')} complete."] if whole else [],
+    )
+    if quality.not_recorded:
+        names = ", ".join(entry.replace(".", ": ").replace("_", " ") for entry in quality.not_recorded)
+        parts += paragraph(f"Never recorded, so nothing can be said about them: {names}.", kind="small")
+    if quality.procedure:
+        parts += bullets(quality.procedure)
+    late, known = quality.late
+    if known:
+        parts += paragraph(
+            f"{late} of {count_of(known, 'trial')} with a day of entry ({percent(late / known)}) were "
+            f"entered more than {LATE_DAYS} days late."
+        )
+    return parts
+
+
+def _weeks(weeks: pd.DataFrame) -> Block:
+    if weeks.empty:
+        return paragraph("No child was in baseline or exposure for a whole week of the quarter.")
+    total, rated = int(weeks["weeks"].sum()), int(weeks["rated"].sum())
+    gaps = weeks[weeks["missing"] > 0].sort_values("missing", ascending=False, kind="stable")
+    said = paragraph(
+        f"Of {count_of(total, 'whole week')} that {count_of(len(weeks), 'child', 'children')} spent in "
+        f"baseline or exposure, {rated} ({percent(rated / total)}) have a planned rating."
+    )
+    if gaps.empty:
+        return said
+    return said + table(
+        [
+            {"Child": row.child_id, "Weeks": row.weeks, "Without a rating": row.missing}
+            for row in rows_of(gaps.head(LISTED))
+        ],
+        caption="Children with weeks without a planned rating",
+        numeric=["Weeks", "Without a rating"],
+        notes=[f"{len(gaps) - LISTED} more, with fewer such weeks, stand in tables/weeks.csv."]
+        if len(gaps) > LISTED
+        else [],
+        fold=False,
+    )
+
+
+def put_aside(audit: Audit) -> Block:
+    """List what was set aside and what was remarked on, by file and rule."""
+    rows = [
+        {
+            "File": row.source,
+            "Rule": row.code,
+            "Rows": row.rows,
+            "First of them": row.problem,
+            "What happened": "set aside" if row.severity == "error" else "used, with a remark",
+        }
+        for row in rows_of(audit.set_aside)
+    ]
+    return table(
+        rows,
+        caption="Problems found in the files",
+        numeric=["Rows"],
+        when_empty="none, and nothing was set aside.",
+        notes=["tables/problems.csv lists every row."] if rows else [],
+    )
