@@ -110,7 +110,9 @@ def results_of(caseload: Caseload) -> Iterator[tuple[str, list[str]]]:
     """Give what each outcome says of each child."""
     yield "probe fear (verdict)", verdict_codes(caseload.batch()).tolist()
     taus = approach_tau_batch(approach_scores(caseload))
-    yield "approach score", [_two_sided(*pair) for pair in zip(taus.value, taus.p_value, strict=True)]
+    # Where no p could reach the level, whatever the scores, nothing can be said.
+    possible = np.where(taus.counts["smallest_p"] <= 2 * ONE_SIDED, taus.p_value, np.nan)
+    yield "approach score", [_two_sided(*pair) for pair in zip(taus.value, possible, strict=True)]
     trials = trials_of(caseload)
     practice = [part for *_, part in trials.where(trials.kind == "practice").by_ladder()]
     yield "practice ratings, all steps together", [_trend([_in_order(part)]) for part in practice]

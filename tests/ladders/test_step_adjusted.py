@@ -242,3 +242,39 @@ def test_a_wrong_confidence_names_the_argument(records):
     climb(records)
     with pytest.raises(ValueError, match="confidence must be a number between 0 and 1"):
         step_adjusted_fear(records.read(), confidence=95)
+
+
+def test_weeks_that_resemble_each_other_widen_the_interval_as_the_days_alone_would(records):
+    """With probes at one difficulty only on most days, the course is that of the daily ratings."""
+    from rungwise.models.gls import fit_ar1
+
+    records.exposure_from(0)
+    records.plan(4)
+    fear = np.array([7, 8, 8, 7, 6, 6, 7, 5, 4, 5, 4, 3])
+    for week, rating in enumerate(fear):
+        records.trial(7 * week, 4, rating, kind="probe", number=1)
+        # The same two trials each day tell exactly what a step is worth, and nothing of the course.
+        records.trial(7 * week, 3, rating - 1, number=2)
+        records.trial(7 * week, 5, rating + 1 + (0.001 if week % 2 else 0), number=3)
+    found = only(records)
+    week = np.arange(12.0)
+    alone = fit_ar1(fear, np.column_stack([np.ones(12), week]), week).contrast([0.0, 1.0])
+    low, high = alone.limits(0.95)
+    assert found.per_week.value == pytest.approx(alone.value[0], abs=0.01)
+    assert found.per_week.ci_low == pytest.approx(low[0], abs=0.02)
+    assert found.per_week.ci_high == pytest.approx(high[0], abs=0.02)
+
+
+def test_not_knowing_the_worth_of_a_step_widens_the_band_where_steps_differ(records, rng_ratings):
+    climb_with(records, rng_ratings)
+    found = only(records)
+    worth = found.per_difficulty
+    assert worth.ci_high - worth.ci_low > 0.1
+    from rungwise.models.gls import fit_ar1
+
+    week = np.arange(len(STEPS), dtype=float)
+    adjusted = rng_ratings - worth.value * (np.array(STEPS) - 4.0)
+    known = fit_ar1(adjusted, np.column_stack([np.ones(len(week)), week]), week).contrast([0.0, 1.0])
+    low, high = known.limits(0.95)
+    assert found.per_week.value == pytest.approx(known.value[0], abs=1e-6)
+    assert found.per_week.ci_high - found.per_week.ci_low > 1.02 * (high[0] - low[0])

@@ -1,12 +1,13 @@
 """Visits agree with the planned ratings, and practice follows the practice's own rule."""
 
 from collections import defaultdict
+from datetime import date
 
 import numpy as np
 import pytest
 from rungwise.simulate.local_ladders import LADDERS
 from rungwise.simulate.practice import simulate_practice
-from rungwise.simulate.trials import STEP_UP_AT
+from rungwise.simulate.trials import STEP_UP_AT, SteppingRule, visit_rows
 
 STEPS = {ladder.ladder_id: len(ladder.steps) for ladder in LADDERS}
 
@@ -151,3 +152,37 @@ def test_a_thousand_children_leave_a_hundred_thousand_observations():
     large = simulate_practice(np.random.default_rng(12), 1000, level=2)
     assert len(large.tables["observations"]) > 100_000
     assert large.tables["children"][-1]["child_id"] == "C1000"
+
+
+def rows_by(rule):
+    kid = next(kid for kid in simulate_practice(np.random.default_rng(4), 60).children if kid.programs)
+    visits = visit_rows(kid, np.random.default_rng(8), date(2027, 1, 1), rule)
+    practiced = defaultdict(list)
+    for row in visits.observations:
+        if row["kind"] == "practice":
+            practiced[row["date"]].append(row)
+    return kid, practiced
+
+
+@pytest.mark.parametrize("in_a_row", [1, 3])
+def test_the_stepping_rule_may_be_another(in_a_row):
+    _, practiced = rows_by(SteppingRule(in_a_row=in_a_row))
+    easy, step, ups = 0, None, 0
+    for rows in practiced.values():
+        for row in rows:
+            if step is not None and row["step"] > step:
+                assert easy >= in_a_row
+                easy, ups = 0, ups + 1
+            step = row["step"]
+            easy = easy + 1 if row["outcome"] != "declined" and row["fear_peak"] <= STEP_UP_AT else 0
+    assert ups > 2
+
+
+def test_an_eased_child_is_led_down_whatever_the_ratings():
+    kid, practiced = rows_by(SteppingRule(eased=True))
+    steps = [{row["step"] for row in rows} for rows in practiced.values()]
+    assert all(len(one) == 1 for one in steps)
+    course = [one.pop() for one in steps]
+    assert course[0] == kid.programs[0].ladder.probe_step + 1
+    assert course == sorted(course, reverse=True)
+    assert course[-1] < course[0]

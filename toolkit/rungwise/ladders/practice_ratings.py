@@ -64,11 +64,7 @@ def _of_step(part: Trials, step: float, criterion: Mastery, before: bool) -> tup
     here = part.where(places)
     rating = here.before if before else here.peak
     rated = ~np.isnan(rating) & ~here.declined
-    run = 0
-    if (part.step[places[-1] + 1 :] > step).any():
-        low = rated & (here.outcome == "completed")
-        low &= np.where(rated, rating, np.inf) <= criterion.rating_at_most
-        run = _trailing(low)
+    run = run_that_led_upward(part, step, at_most=criterion.rating_at_most, before=before)
     early, late = _halves(rating[rated])
     kept = rating[rated][: int(rated.sum()) - run]
     early_kept, late_kept = _halves(kept)
@@ -78,6 +74,29 @@ def _of_step(part: Trials, step: float, criterion: Mastery, before: bool) -> tup
         len(here), days, declined, early, late, late - early, run, early_kept, late_kept,
         late_kept - early_kept,
     )  # fmt: skip
+
+
+def run_that_led_upward(part: Trials, step: float, *, at_most: float, before: bool = False) -> int:
+    """Count the rated trials at the end of a step that made the child step up; 0 if no higher step came.
+
+    Parameters
+    ----------
+    part : Trials
+        Practice trials of one child on one ladder.
+    step : float
+        A step among them.
+    at_most : float
+        The practice's criterion.
+    before : bool
+        Whether the rating before the trial is the one that counts.
+    """
+    places = np.flatnonzero(part.step == step)
+    if not (part.step[places[-1] + 1 :] > step).any():
+        return 0
+    here = part.where(places)
+    rating = here.before if before else here.peak
+    rated = ~np.isnan(rating) & ~here.declined
+    return _trailing(rated & (here.outcome == "completed") & (np.where(rated, rating, np.inf) <= at_most))
 
 
 def _trailing(mask: np.ndarray) -> int:

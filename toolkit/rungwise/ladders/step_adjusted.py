@@ -25,6 +25,7 @@ from rungwise.ladders.exposure_trials import (
     why_refused,
 )
 from rungwise.models.gls import Ar1Fit, fit_ar1
+from rungwise.models.mixture import Mixture
 from rungwise.models.two_level import fit_two_level
 from rungwise.tables.table import TableSet
 
@@ -39,6 +40,11 @@ STRAIGHT = (
 DECLINES = (
     "Trials left out because the child declined, so that fear is hidden where it was highest: {n}. The "
     "result with them at the worst end of the scale stands beside it."
+)
+METHOD = (
+    "what a point of difficulty is worth by generalized least squares on all rated trials, AR(1) over real "
+    "gaps; the course by the same on daily averages at the probe step's difficulty, AR(1) averaged over "
+    "its likelihood, the uncertainty of the first carried into the second"
 )
 OFF_SCALE = "The line leaves the ends of the scale; ratings cannot follow it there."
 
@@ -139,8 +145,9 @@ def step_adjusted_fear(
 ) -> tuple[StepAdjusted, ...]:
     """Fit fear on difficulty and time within each child's ladder, and expect it at the probe step.
 
-    Every rated trial of exposure enters; errors are AR(1) over the real gaps, the trials of a day spread
-    evenly over it. It shows the course of fear that raw ratings hide while the child climbs.
+    Every rated trial of exposure enters: the trials of a day tell what difficulty is worth, the days tell
+    the course. Errors are AR(1) over the real gaps, the trials of a day spread evenly over it. It shows
+    the course of fear that raw ratings hide while the child climbs.
 
     Parameters
     ----------
@@ -286,34 +293,32 @@ def _one_child(program: Program, confidence: float) -> StepAdjusted:
     )
     if made.refused:
         return _refused(made, made.refused)
-    fit = _fit(week, difficulty, rating)
-    if fit.reason[0]:
-        return _refused(made, str(fit.reason[0]))
+    course = _Course.of(week, difficulty, rating)
+    if course.reason:
+        return _refused(made, course.reason)
     cautions = [STRAIGHT, FOLLOWS_RATINGS]
     if declined:
         cautions.append(DECLINES.format(n=declined))
-    both = fit.contrast(np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]]))
-    low, high = both.limits(confidence)
     shown = np.unique(program.week)
-    line = fit.contrast(np.column_stack([np.ones(len(shown)), np.zeros(len(shown)), shown]))
+    line = course.line(np.column_stack([np.ones(len(shown)), shown]))
     band_low, band_high = line.limits(confidence)
     if line.value.min() < program.floor or line.value.max() > program.ceiling:
         cautions.append(OFF_SCALE)
 
-    def estimate(blank: Estimate, place: int) -> Estimate:
+    def estimate(blank: Estimate, change: Mixture) -> Estimate:
+        low, high = change.limits(confidence)
         return replace(
-            blank, value=float(both.value[place]), ci_low=float(low[place]), ci_high=float(high[place]),
+            blank, value=float(change.value[0]), ci_low=float(low[0]), ci_high=float(high[0]),
             confidence=confidence, n=len(week), cautions=tuple(cautions),
             counts={"days": made.days, "trials": made.trials, "declined": declined, "correlation": r},
-            method="generalized least squares on all rated trials: level, difficulty and weeks; AR(1) over "
-            "real gaps, averaged over its likelihood",
+            method=METHOD,
         )  # fmt: skip
 
-    per_week = estimate(made.per_week, 0)
+    per_week = estimate(made.per_week, course.line(np.array([[0.0, 1.0]])))
     return replace(
         made,
         per_week=replace(per_week, favors=_favors(program.sign * per_week.value)),
-        per_difficulty=estimate(made.per_difficulty, 1),
+        per_difficulty=estimate(made.per_difficulty, course.worth),
         with_declines=_with_declines(program, per_week) if declined else None,
         expected=ExpectedFear(
             day=program.day[0] + np.rint(shown * WEEK).astype("timedelta64[D]"),
@@ -342,21 +347,57 @@ def _with_declines(program: Program, without: Estimate) -> Estimate:
         return replace(
             without, value=np.nan, ci_low=np.nan, ci_high=np.nan, n=len(week), favors="", cautions=(words,)
         )
-    fit = _fit(week, difficulty, rating)
-    change = fit.contrast([0.0, 0.0, 1.0])
+    course = _Course.of(week, difficulty, rating)
+    if course.reason:
+        return replace(
+            without, value=np.nan, ci_low=np.nan, ci_high=np.nan, favors="", cautions=(course.reason,)
+        )
+    change = course.line(np.array([[0.0, 1.0]]))
     low, high = change.limits(without.confidence)
     value = float(change.value[0])
     return replace(
         without, value=value, ci_low=float(low[0]), ci_high=float(high[0]), n=len(week),
         favors=_favors(program.sign * value),
         method=f"{without.method}; declines at the worst end of the scale",
-        cautions=(str(fit.reason[0]),) if fit.reason[0] else (STRAIGHT, FOLLOWS_RATINGS),
+        cautions=(STRAIGHT, FOLLOWS_RATINGS),
     )  # fmt: skip
 
 
-def _fit(week: np.ndarray, difficulty: np.ndarray, rating: np.ndarray) -> Ar1Fit:
-    design = np.column_stack([np.ones(len(week)), difficulty, week])
-    return fit_ar1(rating, design, week * WEEK, unit_gap=1.0)
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """What a point of difficulty is worth, and the course of the days' ratings once it is taken off.
+
+    Trials of a day tell what difficulty is worth; weeks tell the course. One correlation for both would
+    have weeks resemble each other as little as they do across all the trials in between.
+    """
+
+    reason: str
+    worth: Mixture
+    days: Ar1Fit
+    on_difficulty: np.ndarray
+
+    @classmethod
+    def of(cls, week: np.ndarray, difficulty: np.ndarray, rating: np.ndarray) -> _Course:
+        """Fit both: all trials for the worth of difficulty, then daily averages for the course."""
+        trials = fit_ar1(
+            rating, np.column_stack([np.ones(len(week)), difficulty, week]), week * WEEK, unit_gap=1.0
+        )
+        worth = trials.contrast([0.0, 1.0, 0.0])
+        day = np.floor(week * WEEK + 1e-6)
+        times, which = np.unique(day, return_inverse=True)
+        n = np.bincount(which)
+        average = np.bincount(which, difficulty) / n
+        adjusted = np.bincount(which, rating) / n - worth.value[0] * average
+        design = np.column_stack([np.ones(len(times)), times / WEEK])
+        days = fit_ar1(adjusted, design, times)
+        on_difficulty = np.linalg.lstsq(design, average, rcond=None)[0]
+        return cls(str(trials.reason[0] or days.reason[0]), worth, days, on_difficulty)
+
+    def line(self, weights: np.ndarray) -> Mixture:
+        """Give weighted sums of level and course, the uncertainty of the worth of difficulty included."""
+        made = self.days.contrast(weights)
+        from_worth = (weights @ self.on_difficulty)[:, None] * self.worth.standard_error[0]
+        return replace(made, spread=np.hypot(made.spread, from_worth))
 
 
 def _within(values: np.ndarray, group: np.ndarray) -> np.ndarray:

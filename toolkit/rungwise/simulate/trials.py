@@ -36,6 +36,26 @@ FOLLOWED_BY = {
 }
 
 
+@dataclass(frozen=True)
+class SteppingRule:
+    """How practice follows the ratings.
+
+    Attributes
+    ----------
+    rating_at_most : float
+        A trial rated higher than this breaks the run that leads upward.
+    in_a_row : int
+        Trials in a row that lead one step up.
+    eased : bool
+        Whatever the ratings, practice begins above the probe step and is led back to easier and easier
+        steps, one step every third visit.
+    """
+
+    rating_at_most: float = STEP_UP_AT
+    in_a_row: int = 2
+    eased: bool = False
+
+
 @dataclass
 class Visits:
     """Rows that the visits of one child leave behind.
@@ -52,7 +72,12 @@ class Visits:
     minutes: dict[date, float] = field(default_factory=dict)
 
 
-def visit_rows(kid: SimulatedChild, rng: np.random.Generator, recorded_until: date) -> Visits:
+def visit_rows(
+    kid: SimulatedChild,
+    rng: np.random.Generator,
+    recorded_until: date,
+    rule: SteppingRule = SteppingRule(),
+) -> Visits:
     """Simulate every recorded visit of one child.
 
     Fear at another step differs from the probe step's by the difference in difficulty; within a visit
@@ -65,11 +90,13 @@ def visit_rows(kid: SimulatedChild, rng: np.random.Generator, recorded_until: da
     rng : numpy.random.Generator
     recorded_until : date
         Nothing is written down after this day.
+    rule : SteppingRule
+        How practice follows the ratings.
     """
     visits = Visits()
     *on_programs, on_untrained = rng.spawn(len(kid.programs) + 1)
     for program, own in zip(kid.programs, on_programs, strict=True):
-        _program_visits(own, kid, program, recorded_until, visits)
+        _program_visits(own, kid, program, recorded_until, visits, rule)
     if kid.untrained is not None:
         visits.observations += _untrained_probes(
             on_untrained, kid, kid.programs[0], kid.untrained, recorded_until
@@ -80,13 +107,18 @@ def visit_rows(kid: SimulatedChild, rng: np.random.Generator, recorded_until: da
 
 
 def _program_visits(
-    rng: np.random.Generator, kid: SimulatedChild, program: Program, recorded_until: date, visits: Visits
+    rng: np.random.Generator,
+    kid: SimulatedChild,
+    program: Program,
+    recorded_until: date,
+    visits: Visits,
+    rule: SteppingRule,
 ) -> None:
     offsets = _offsets(program.ladder)
     first_exposure = program.phases.index("exposure") if "exposure" in program.phases else len(program.days)
     # Practice begins at the highest step that is expected to be easy.
     expected = program.truth["start"] + program.truth["level_change"] + offsets
-    state = _Practice(step=max(1, int(np.sum(expected <= STEP_UP_AT))))
+    state = _Practice(step=max(1, int(np.sum(expected <= rule.rating_at_most))))
     for place, (day, phase) in enumerate(zip(program.days, program.phases, strict=True)):
         if program.missed[place]:
             continue
@@ -97,7 +129,10 @@ def _program_visits(
         if place in (0, first_exposure - 1) or (phase == "exposure" and turn % APPROACH_EVERY == 3):
             rows += _approach(rng, program.ladder, latent + offsets, common)
         if phase == "exposure":
-            practiced = _practice(rng, program.ladder, latent + offsets, common, state)
+            if rule.eased:
+                above = min(program.ladder.probe_step + 1, len(program.ladder.steps))
+                state = _Practice(step=max(1, above - turn // 3))
+            practiced = _practice(rng, program.ladder, latent + offsets, common, state, rule)
             rows += practiced
             spent = sum(row["minutes"] for row in practiced)
             visits.minutes[day] = visits.minutes.get(day, 0.0) + spent
@@ -272,17 +307,24 @@ def _approach(rng: np.random.Generator, ladder: LocalLadder, latent: np.ndarray,
 
 
 def _practice(
-    rng: np.random.Generator, ladder: LocalLadder, latent: np.ndarray, common: Row, state: _Practice
+    rng: np.random.Generator,
+    ladder: LocalLadder,
+    latent: np.ndarray,
+    common: Row,
+    state: _Practice,
+    rule: SteppingRule,
 ) -> list[Row]:
     rows = []
     for turn in range(int(rng.integers(2, 5))):
         row = _offer(rng, ladder, common, "practice", state.step, latent[state.step - 1] - 0.4 * turn)
         rows.append(row)
+        if rule.eased:
+            continue
         if row["outcome"] == "declined":
             state.step, state.easy = max(1, state.step - 1), 0
             continue
-        state.easy = state.easy + 1 if row["fear_peak"] <= STEP_UP_AT else 0
-        if state.easy >= 2 and state.step < len(ladder.steps):
+        state.easy = state.easy + 1 if row["fear_peak"] <= rule.rating_at_most else 0
+        if state.easy >= rule.in_a_row and state.step < len(ladder.steps):
             state.step, state.easy = state.step + 1, 0
     return rows
 
