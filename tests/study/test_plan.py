@@ -62,7 +62,7 @@ def test_the_permitted_set_is_what_enumeration_gives(practice):
 def test_the_announcement_says_permitted_set_and_smallest_p_before_anyone_begins(practice):
     text = " ".join(plan(practice).announcement())
     assert "162 assignments" in text
-    assert "(improvement) is p = .006" in text
+    assert "(improvement) is p = .006, that is 1 in 162" in text
     assert "No result" not in text
     hopeless = plan(practice, width=1)
     assert hopeless.smallest_p == pytest.approx(1 / 6)

@@ -31,6 +31,10 @@ _SVG_SPACE = "http://schemas.microsoft.com/office/drawing/2016/SVG/main"
 # Zip entries carry a time; the same document must give the same bytes.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 _UNDATED = date(2000, 1, 1)
+# Generous width of a letter in a table, since not every computer has the font; margins of a cell;
+# texts up to so many letters, such as "< .001", are kept on one line.
+_LETTER_MM, _BOLD_MM, _CELL_MARGINS_MM = 2.0, 2.35, 4.4
+_SHORT, _LONGEST_WORD = 7, 20
 
 
 @dataclass(frozen=True)
@@ -331,10 +335,37 @@ def _text_width_mm(document: Any) -> float:
 def _column_widths(
     records: Sequence[Mapping[str, str]], columns: Sequence[str], whole: float
 ) -> dict[str, float]:
-    """Share the width by the longest text of each column, within bounds that keep every one readable."""
-    longest = {name: max(len(name), *(len(record[name]) for record in records)) for name in columns}
-    shares = {name: min(max(length, 6), 36) for name, length in longest.items()}
-    return {name: whole * share / sum(shares.values()) for name, share in shares.items()}
+    """Give each column room for its longest word, and share the rest by the longest text.
+
+    Where the words alone do not fit, the width is shared in proportion to them.
+    """
+    texts = {name: [name, *(record[name] for record in records)] for name in columns}
+    words = {
+        name: _CELL_MARGINS_MM
+        + max(
+            _BOLD_MM * _longest_word(name),
+            _LETTER_MM * max(_longest_word(text) for text in texts[name][1:]),
+        )
+        for name in columns
+    }
+    left = whole - sum(words.values())
+    if left <= 0:
+        return {name: whole * width / sum(words.values()) for name, width in words.items()}
+    wanted = {
+        name: max(_CELL_MARGINS_MM + _LETTER_MM * min(max(map(len, texts[name])), 60) - words[name], 0.0)
+        for name in columns
+    }
+    asked = sum(wanted.values())
+    if asked == 0:
+        return {name: width + left / len(columns) for name, width in words.items()}
+    return {name: words[name] + left * wanted[name] / asked for name in columns}
+
+
+def _longest_word(text: str) -> int:
+    """Give the letters of the longest piece that must stay on one line; hashes may be cut."""
+    if len(text) <= _SHORT:
+        return len(text)
+    return min(max(map(len, text.split()), default=0), _LONGEST_WORD)
 
 
 def _field(paragraph: Any, code: str, shown: str, *, bold: bool = False) -> None:

@@ -40,6 +40,9 @@ class StudyResult:
         Of the draws, where assignments were too many to count.
     test : Estimate
         The randomization test of the whole study; NaN with the reason in `cautions` where there is none.
+    declines_ranked : Estimate or None
+        The same test with Tau, which ranks declines worst; None where no probe was declined or Tau is
+        the statistic anyway.
     criterion_tests : tuple of Estimate
         One per case in a changing-criterion study, otherwise empty.
     verdicts : Verdicts
@@ -58,6 +61,7 @@ class StudyResult:
     alpha: float
     seed: int
     test: Estimate
+    declines_ranked: Estimate | None
     criterion_tests: tuple[Estimate, ...]
     verdicts: Verdicts
     multilevel: MultilevelChange
@@ -89,6 +93,7 @@ class StudyResult:
             "alpha": self.alpha,
             "seed": self.seed,
             "randomization_test": plain(self.test),
+            "declines_ranked": None if self.declines_ranked is None else plain(self.declines_ranked),
             "criterion_tests": [plain(one) for one in self.criterion_tests],
             "cases": cases,
             "multilevel_change": plain(self.multilevel.change)
@@ -139,6 +144,7 @@ def analyze_study(
     check_choice("alternative", alternative, ("improvement", "worsening", "two-sided"))
     batch = study.batch
     standardized = standardized_mean_difference_batch(batch)
+    declined = study.design is not None and any(one.series.declined.any() for one in study.cases)
     return StudyResult(
         study,
         statistic,
@@ -146,6 +152,7 @@ def analyze_study(
         alpha,
         seed,
         _test(study, statistic, alternative, seed),
+        _test(study, "tau", alternative, seed) if declined and statistic != "tau" else None,
         _criterion_tests(study),
         verdicts(batch, rule_of(study.caseload.practice)),
         multilevel_change(batch),

@@ -470,4 +470,4 @@ def _rhythm(days_apart: int) -> str:
 
 
 def _p_words(p: float) -> str:
-    return f"p {format_p(p)}"
+    return f"p {format_p(p)}, that is 1 in {round(1 / p):,}"

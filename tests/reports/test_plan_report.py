@@ -1,0 +1,148 @@
+"""A planned study as files: what everybody sees, what is sealed, and what enters the table of plans."""
+
+import csv
+import io
+import json
+from datetime import date
+from pathlib import Path
+
+import docx
+import pandas as pd
+import pytest
+from rungwise.reports.plan_page import cases_of
+from rungwise.reports.plan_report import write_plan
+from rungwise.reports.write import NotWritten
+from rungwise.series.caseload import read_caseload
+from rungwise.study.preanalysis import read_preanalysis
+from rungwise.study.schedule import open_schedule
+
+DEMO = Path(__file__).parents[2] / "data_demo" / "study" / "before"
+TODAY = date(2026, 11, 13)
+
+
+def copy_of_demo(folder):
+    folder.mkdir()
+    for file in DEMO.glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    return folder
+
+
+def write(folder, path=DEMO, **changes):
+    call = {
+        "to": folder / "plan", "sealed_to": folder / "sealed", "design_id": "GW2",
+        "first_day": "2026-03-02", "seed": 12345, "replications": 50, "today": TODAY,
+    } | changes  # fmt: skip
+    return write_plan(path, "S01, S02, S03", **call)
+
+
+def words_of(file):
+    word = docx.Document(str(file))
+    cells = [cell.text for table in word.tables for row in table.rows for cell in row.cells]
+    return "\n".join([*(one.text for one in word.paragraphs), *cells])
+
+
+def test_everything_is_written_and_nothing_open_tells_the_draw(tmp_path):
+    names = [file.relative_to(tmp_path).as_posix() for file in write(tmp_path)]
+    assert names == [
+        "plan/contents.json", "plan/plan.json", "plan/plans.csv", "plan/preanalysis.docx",
+        "plan/preanalysis.md", "sealed/contents.json", "sealed/schedule.docx", "sealed/schedule.json",
+    ]  # fmt: skip
+    schedule = open_schedule((tmp_path / "sealed/schedule.json").read_text(encoding="utf-8"))
+    document = read_preanalysis((tmp_path / "plan/plan.json").read_text(encoding="utf-8"))
+    assert document.commitment == schedule.commitment
+    assert document.plan == schedule.plan
+    assert document.power.replications == 50
+    open_text = "\n".join(
+        (tmp_path / "plan" / name).read_text(encoding="utf-8")
+        for name in ("plan.json", "plans.csv", "preanalysis.md", "contents.json")
+    ) + words_of(tmp_path / "plan/preanalysis.docx")
+    assert "12345" not in open_text
+    assert "exposure from" not in open_text
+    told = words_of(tmp_path / "sealed/schedule.docx")
+    for case, start in zip(schedule.plan.cases, schedule.starts, strict=True):
+        assert f"{case.label}: exposure from occasion {start}" in told
+    assert "nobody who rates, treats or analyzes may see it" in told
+
+
+def test_the_word_document_says_permitted_set_smallest_p_and_fingerprint(tmp_path):
+    write(tmp_path)
+    text = words_of(tmp_path / "plan/preanalysis.docx")
+    document = read_preanalysis((tmp_path / "plan/plan.json").read_text(encoding="utf-8"))
+    assert "162 assignments" in text
+    assert "1 in 162" in text
+    assert document.sha256 in text
+    assert document.commitment in text
+
+
+def test_without_a_seed_each_draw_has_a_secret_one(tmp_path):
+    seeds = set()
+    for name in ("a", "b"):
+        write(tmp_path / name, seed=None)
+        seeds.add(json.loads((tmp_path / name / "sealed/schedule.json").read_text())["seed"])
+    assert len(seeds) == 2
+    assert min(seeds) > 2**64
+
+
+def test_a_sealed_schedule_is_never_drawn_again(tmp_path):
+    write(tmp_path)
+    before = (tmp_path / "sealed/schedule.json").read_bytes()
+    with pytest.raises(NotWritten):
+        write(tmp_path, overwrite=True, seed=6)
+    assert (tmp_path / "sealed/schedule.json").read_bytes() == before
+
+
+def test_the_sealed_folder_must_lie_apart(tmp_path):
+    for place in (tmp_path / "plan", tmp_path / "plan" / "sealed", tmp_path):
+        with pytest.raises(ValueError, match="must be apart from the folder that everybody may see"):
+            write(tmp_path, sealed_to=place)
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_windows_enter_the_table_of_plans_and_nothing_else_changes(tmp_path):
+    practice = copy_of_demo(tmp_path / "practice")
+    before = list(csv.DictReader(io.StringIO((practice / "plans.csv").read_text())))
+    write(tmp_path, practice, enter=True)
+    after = list(csv.DictReader(io.StringIO((practice / "plans.csv").read_text())))
+    assert [{name: row[name] for name in before[0]} for row in after] == before
+    windows = [
+        (row["design_id"], row["assignment"], row["window_opens"], row["window_closes"]) for row in after
+    ]
+    inside = ("GW2", "random", "2026-04-06", "2026-07-13")
+    assert windows == [inside, inside, inside, ("", "", "", ""), ("", "", "", "")]
+    caseload = read_caseload(practice, today=TODAY)
+    assert not caseload.report.errors
+    assert caseload.tables["plans"]["design_id"].tolist() == ["GW2", "GW2", "GW2", None, None]
+
+
+def test_a_ladder_in_another_design_is_left_alone(tmp_path):
+    practice = copy_of_demo(tmp_path / "practice")
+    write(tmp_path / "first", practice, enter=True)
+    kept = (practice / "plans.csv").read_bytes()
+    with pytest.raises(NotWritten, match="S01 is in design GW2 already"):
+        write(tmp_path / "second", practice, enter=True, design_id="GW3")
+    assert (practice / "plans.csv").read_bytes() == kept
+    assert not (tmp_path / "second").exists()
+
+
+def test_a_child_without_consent_is_refused_and_nothing_is_written(tmp_path):
+    with pytest.raises(ValueError, match="S05 is not one"):
+        write_plan(
+            DEMO, "S01, S05", to=tmp_path / "a", sealed_to=tmp_path / "b", design_id="X",
+            first_day="2026-03-02", today=TODAY,
+        )  # fmt: skip
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_workbook_gets_its_rows_to_copy(tmp_path):
+    book = tmp_path / "practice.xlsx"
+    with pd.ExcelWriter(book) as writer:
+        for file in DEMO.glob("*.csv"):
+            pd.read_csv(file).to_excel(writer, sheet_name=file.stem, index=False)
+    with pytest.raises(NotWritten, match=r"not a folder with plans\.csv; copy the rows"):
+        write(tmp_path / "out", book, enter=True)
+    write(tmp_path / "out", book)
+    assert "S01,gangway,5" in (tmp_path / "out/plan/plans.csv").read_text()
+
+
+def test_cases_are_read_with_commas_and_slashes():
+    assert cases_of(" S01 ,S02/ net,, ") == ["S01", ("S02", "net")]

@@ -1,0 +1,323 @@
+"""A study from plan to Word: every number again from the archive, and pages that hold what they promise."""
+
+import io
+import json
+import re
+import zipfile
+from datetime import date
+from itertools import permutations, product
+from pathlib import Path
+
+import docx
+import numpy as np
+import pytest
+from PIL import Image
+from rungwise.reports.plan_report import write_plan
+from rungwise.reports.rerun import LEFT_OUT, rerun_study
+from rungwise.reports.scribe import ITEMS
+from rungwise.reports.study_inputs import read_answers, read_study
+from rungwise.reports.study_report import write_masked, write_study
+from rungwise.reports.write import NotWritten
+from rungwise.simulate.writing import csv_text, write_tables
+from rungwise.study.masked import masked_test, read_key
+from rungwise.study.power import Scenario
+from rungwise.study.preanalysis import TO_WRITE
+from rungwise.study.rehearsal import rehearse
+from rungwise.study.schedule import open_schedule
+
+DEMO = Path(__file__).parents[2] / "data_demo" / "study"
+TODAY = date(2026, 11, 13)
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    target = tmp_path_factory.mktemp("out") / "study"
+    write_study(
+        DEMO / "records", to=target, plan=DEMO / "plan.json", schedule=DEMO / "schedule.json",
+        answers=DEMO / "masked_answers.csv", key=DEMO / "masked_key.json", today=TODAY,
+    )  # fmt: skip
+    return target
+
+
+@pytest.fixture(scope="module")
+def word(written):
+    return docx.Document(str(written / "study.docx"))
+
+
+@pytest.fixture(scope="module")
+def inputs():
+    return read_study(DEMO / "records", plan=DEMO / "plan.json", today=TODAY)
+
+
+def text_of(word):
+    return "\n".join(one.text for one in word.paragraphs)
+
+
+def table(word, caption):
+    """The table under a caption."""
+    body = list(word.element.body)
+    for at, element in enumerate(body):
+        if element.tag.endswith("}p") and caption in "".join(element.itertext()):
+            found = next(one for one in body[at:] if one.tag.endswith("}tbl"))
+            return [
+                [cell.text for cell in row.cells]
+                for row in next(one for one in word.tables if one._tbl is found).rows
+            ]
+    raise AssertionError(caption)
+
+
+def test_the_chain_from_plan_to_word(tmp_path):
+    """Plan, seal, record, analyze, write: and the exact p is that of brute force."""
+    write_plan(
+        DEMO / "before", "S01, S02, S03", to=tmp_path / "plan", sealed_to=tmp_path / "sealed",
+        design_id="GW9", first_day="2026-03-02", seed=77, replications=100, today=TODAY,
+    )  # fmt: skip
+    schedule = open_schedule((tmp_path / "sealed/schedule.json").read_text(encoding="utf-8"))
+    (tmp_path / "records").mkdir()
+    scenario = Scenario(missed=0.05, decline_at=9.0)
+    write_tables(rehearse(schedule, scenario, np.random.default_rng(3)), tmp_path / "records")
+    write_study(
+        tmp_path / "records", to=tmp_path / "study", plan=tmp_path / "plan/plan.json",
+        schedule=tmp_path / "sealed/schedule.json", today=TODAY, page=False,
+    )  # fmt: skip
+    with zipfile.ZipFile(tmp_path / "study/study.zip") as archive:
+        test = json.loads(archive.read("numbers.json"))["randomization_test"]
+    study = read_study(tmp_path / "records", plan=tmp_path / "plan/plan.json", today=TODAY).result.study
+    values = [one.series.values for one in study.cases]
+
+    def improvement(starts):
+        return np.mean(
+            [np.nanmean(v[: s - 1]) - np.nanmean(v[s - 1 :]) for v, s in zip(values, starts, strict=True)]
+        )
+
+    every = [order for one in product(*schedule.plan.windows) for order in permutations(one)]
+    own = improvement(schedule.starts)
+    p = np.mean([improvement(starts) >= own - 1e-9 for starts in every])
+    assert test["p_value"] == pytest.approx(p, abs=1e-12)
+    assert test["counts"]["assignments"] == len(every)
+    text = text_of(docx.Document(str(tmp_path / "study/study.docx")))
+    shown = (
+        "< .001"
+        if p < 0.001
+        else f"= {p:.3f}".replace("0.", ".")
+        if p < 0.1
+        else f"= {p:.2f}".replace("0.", ".")
+    )
+    assert f"gave p {shown} (improvement)" in text
+    assert rerun_study(tmp_path / "study/study.zip").same
+
+
+def test_a_rerun_from_the_archive_gives_the_same_numbers(written, tmp_path):
+    outcome = rerun_study(written / "study.zip")
+    assert outcome.same
+    assert outcome.numbers > 300
+    with zipfile.ZipFile(written / "study.zip") as archive:
+        archive.extractall(tmp_path)
+    assert rerun_study(tmp_path).lines() == [f"All {outcome.numbers} numbers are the same."]
+
+
+@pytest.mark.parametrize("what", ["rating", "number", "seedless"])
+def test_a_rerun_notices_what_was_changed(written, tmp_path, what):
+    with zipfile.ZipFile(written / "study.zip") as archive:
+        archive.extractall(tmp_path)
+    if what == "rating":
+        file = tmp_path / "data/observations.csv"
+        lines = file.read_text(encoding="utf-8").splitlines()
+        at = lines[0].split(",").index("fear_peak")
+        cells = lines[5].split(",")
+        cells[at] = "1" if cells[at] != "1" else "2"
+        lines[5] = ",".join(cells)
+        file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    elif what == "number":
+        file = tmp_path / "numbers.json"
+        numbers = json.loads(file.read_text(encoding="utf-8"))
+        numbers["between_case_d"]["value"] += 1e-12
+        file.write_text(json.dumps(numbers), encoding="utf-8")
+    else:
+        (tmp_path / "settings.json").unlink()
+        with pytest.raises(ValueError, match=r"settings\.json is missing"):
+            rerun_study(tmp_path)
+        return
+    outcome = rerun_study(tmp_path)
+    assert not outcome.same
+    assert any("in the report" in line for line in outcome.lines())
+
+
+def test_the_archive_holds_the_studys_children_and_no_free_text(written):
+    with zipfile.ZipFile(written / "study.zip") as archive:
+        names = set(archive.namelist())
+        files = {name: archive.read(name).decode("utf-8") for name in names}
+    assert {"plan.json", "settings.json", "numbers.json", "environment.json", "rerun.py", "README.txt",
+            "data/observations.csv", "data/practice.toml"} <= names  # fmt: skip
+    for name in names:
+        if name.endswith(".csv"):
+            assert not set(files[name].splitlines()[0].split(",")) & set(LEFT_OUT)
+            assert "S05" not in files[name]
+    made = json.loads(files["environment.json"])
+    assert {"rungwise", "numpy", "scipy"} <= set(made["packages"])
+
+
+def test_settings_of_the_practice_travel_with_the_data(tmp_path):
+    for file in (DEMO / "records").glob("*.csv"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    (tmp_path / "practice.toml").write_text("alpha = 0.2\nmargin = 3\n", encoding="utf-8")
+    write_study(tmp_path, to=tmp_path / "out", plan=DEMO / "plan.json", today=TODAY, page=False)
+    assert rerun_study(tmp_path / "out/study.zip").same
+    with zipfile.ZipFile(tmp_path / "out/study.zip") as archive:
+        assert "margin = 3" in archive.read("data/practice.toml").decode()
+
+
+def test_an_archive_that_leads_out_of_its_folder_is_refused(tmp_path):
+    bad = tmp_path / "bad.zip"
+    with zipfile.ZipFile(bad, "w") as archive:
+        archive.writestr("../out.txt", "x")
+    with pytest.raises(ValueError, match="leads out of it"):
+        rerun_study(bad)
+    with pytest.raises(ValueError, match="not an archive"):
+        rerun_study(DEMO / "plan.json")
+
+
+def test_the_manuscript_has_real_styles_captions_and_headings(word):
+    headings = [one.text for one in word.paragraphs if one.style.name == "Heading 1"]
+    assert headings == [
+        "Abstract", "Introduction", "Method", "Results", "Departures from the plan",
+        "Appraisal against published criteria", "Discussion", "Cautions", "Raw data", "Reproducibility",
+        "SCRIBE 2016 checklist",
+    ]  # fmt: skip
+    captions = [one.text for one in word.paragraphs if one.style.name == "Caption"]
+    numbers = [int(re.match(r"Table (\d+)\.", one)[1]) for one in captions if one.startswith("Table")]
+    assert numbers == list(range(1, len(word.tables) + 1))
+    assert sum(one.startswith("Figure") for one in captions) == 1
+
+
+def test_numbers_are_in_apa_style_with_italic_p(word, inputs):
+    text = text_of(word)
+    assert "p = 0." not in text
+    assert "p = .000" not in text
+    (sentence,) = [one for one in word.paragraphs if one.text.startswith("Over all 1,944")]
+    assert [run.text for run in sentence.runs if run.italic] == ["p", "p"]
+    assert "95% CI [−" in sentence.text
+    assert f"{inputs.result.test.p_value:.3f}"[1:] in sentence.text
+
+
+def test_every_rating_of_every_case_is_in_the_report(word, inputs):
+    shown = {(row[0], row[1]): row[2] for row in table(word, "Every rating of every case")[1:]}
+    for one in inputs.result.study.cases:
+        told = "; ".join(shown[one.case.label, phase] for phase in ("baseline", "exposure")).split("; ")
+        wanted = []
+        for time, value, declined in zip(
+            one.series.times, one.series.values, one.series.declined, strict=True
+        ):
+            mark = "D" if declined else "–" if np.isnan(value) else f"{value:g}"
+            wanted.append(f"{time:g}: {mark}")
+        assert told == wanted
+
+
+def test_adverse_events_fidelity_and_departures_are_told(word):
+    events = table(word, "Every adverse event")
+    assert [row[0] for row in events[1:]] == ["S02", "S04"]
+    assert events[2][2] == "near-fall"
+    assert [row[0] for row in table(word, "Steps of the procedure")][1] == "all children"
+    departures = table(word, "Where the study departed")
+    assert ["Probes of S01 gangway", "26 occasions", "24 recorded"] in departures
+
+
+def test_the_checklist_has_26_items_each_with_its_place_or_left_to_the_author(word):
+    entries = table(word, "Items of SCRIBE 2016")[1:]
+    assert [row[0] for row in entries] == [str(number) for number in range(1, len(ITEMS) + 1)]
+    assert len(entries) == 26
+    headings = {one.text for one in word.paragraphs if one.style.name.startswith("Heading")}
+    for _, topic, place in entries:
+        if place not in (TO_WRITE, "Title"):
+            assert re.fullmatch(r'Section "(.+)"', place)[1] in headings, topic
+    places = {topic: place for _, topic, place in entries}
+    assert places["Structured abstract"] == TO_WRITE
+    assert places["Adverse events"] == 'Section "Adverse events"'
+    assert "from memory" in text_of(word)
+
+
+def test_figures_are_there_at_300_dots_per_inch_and_as_drawing(written):
+    with zipfile.ZipFile(written / "study.docx") as archive:
+        media = {name: archive.read(name) for name in archive.namelist() if "media" in name}
+    assert any(name.endswith(".svg") for name in media)
+    inside = next(content for name, content in media.items() if name.endswith(".png"))
+    assert (written / "figures/figure_1.svg").read_bytes().startswith(b"<?xml")
+    for content in (inside, (written / "figures/figure_1.png").read_bytes()):
+        with Image.open(io.BytesIO(content)) as picture:
+            assert picture.width == 2100
+
+
+def test_the_page_says_the_same_as_the_manuscript(written, word, read_page):
+    page = read_page((written / "study.html").read_text(encoding="utf-8"))
+    told = page.all("main")[0].text if page.all("main") else page.all("body")[0].text
+    (sentence,) = [one.text for one in word.paragraphs if one.text.startswith("Over all 1,944")]
+    assert " ".join(sentence.split()) in " ".join(told.split())
+    assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", (written / "study.html").read_text())
+
+
+def test_the_same_files_give_the_same_manuscript(tmp_path):
+    made = []
+    for name in ("a", "b"):
+        write_study(DEMO / "records", to=tmp_path / name, plan=DEMO / "plan.json", today=TODAY, page=False)
+        made.append([(tmp_path / name / file).read_bytes() for file in ("study.docx", "study.zip")])
+    assert made[0] == made[1]
+
+
+def test_without_a_plan_the_report_says_so(tmp_path):
+    write_study(DEMO / "records", to=tmp_path / "out", today=TODAY, page=False)
+    text = text_of(docx.Document(str(tmp_path / "out/study.docx")))
+    assert "No pre-analysis plan was given, so departures cannot be said." in text
+    assert "No plan was given with the data" in text
+    assert rerun_study(tmp_path / "out/study.zip").same
+
+
+def test_nothing_is_written_where_something_is_in_the_way(tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out/mine.txt").write_text("x")
+    with pytest.raises(NotWritten):
+        write_study(DEMO / "records", to=tmp_path / "out", today=TODAY, page=False)
+    assert [file.name for file in (tmp_path / "out").iterdir()] == ["mine.txt"]
+
+
+def test_masked_graphs_and_their_key_lie_apart_and_come_back_tested(tmp_path):
+    files = write_masked(
+        DEMO / "records", to=tmp_path / "raters", key_to=tmp_path / "keeper/key.json",
+        plan=DEMO / "plan.json", seed=4, today=TODAY,
+    )  # fmt: skip
+    assert [file.name for file in files] == ["graphs.docx", "answers.csv", "key.json"]
+    key = read_key((tmp_path / "keeper/key.json").read_text(encoding="utf-8"))
+    with zipfile.ZipFile(tmp_path / "raters/graphs.docx") as archive:
+        content = b"".join(archive.read(name) for name in archive.namelist())
+    for entry in key["graphs"]:
+        assert entry["child_id"].encode() not in content
+    text = text_of(docx.Document(str(tmp_path / "raters/graphs.docx")))
+    assert "exposure" in text.split("Graph A")[0]
+    assert "baseline" not in text
+    rows = read_answers(tmp_path / "raters/answers.csv")
+    assert [row["graph"] for row in rows] == [entry["graph"] for entry in key["graphs"]]
+    filled = [
+        {"rater": "R9", "graph": entry["graph"], "start": entry["start"], "comment": "clear"}
+        for entry in key["graphs"]
+    ]
+    (tmp_path / "filled.csv").write_text(csv_text(filled), encoding="utf-8")
+    (test,) = masked_test(key, read_answers(tmp_path / "filled.csv"))
+    assert test.p_value == pytest.approx(1 / 1944)
+
+
+def test_the_key_may_not_lie_with_the_graphs(tmp_path):
+    with pytest.raises(ValueError, match="must not lie in the folder the raters get"):
+        write_masked(
+            DEMO / "records", to=tmp_path / "raters", key_to=tmp_path / "raters/key.json",
+            plan=DEMO / "plan.json", today=TODAY,
+        )  # fmt: skip
+    assert not list(tmp_path.iterdir())
+
+
+def test_answers_need_their_key_and_their_columns(tmp_path):
+    with pytest.raises(ValueError, match="must be given together"):
+        read_study(DEMO / "records", answers=DEMO / "masked_answers.csv", today=TODAY)
+    (tmp_path / "answers.csv").write_text("rater;start\nR1;4\n")
+    with pytest.raises(ValueError, match="missing: graph"):
+        read_answers(tmp_path / "answers.csv")
+    with pytest.raises(ValueError, match="not a plan written by this program"):
+        read_study(DEMO / "records", plan=DEMO / "masked_answers.csv", today=TODAY)
