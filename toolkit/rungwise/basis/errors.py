@@ -28,6 +28,9 @@ class DataProblems(RungwiseError):
         super().__init__(message)
         self.report = report
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (DataProblems, (str(self), self.report))
+
 
 class NotEnoughData(RungwiseError):
     """The data are sound but too few to answer; the message says what is missing."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -22,6 +22,9 @@ _PART = 16384
 _ARRAYS = (
     "codes", "values", "times", "declined", "n_a", "n_b", "n_missing", "sign", "floor", "ceiling",
 )  # fmt: skip
+
+
+_WIDE = ("codes", "values", "times", "declined")
 
 
 @dataclass(frozen=True, eq=False)
@@ -338,6 +341,16 @@ class SeriesBatch:
         labels = tuple(self.labels[r] for r in picked) if self.labels else ()
         arrays = {name: getattr(self, name)[picked] for name in _ARRAYS}
         return SeriesBatch(**arrays, labels=labels, unit=self.unit, phases=self.phases)
+
+    def tight(self) -> SeriesBatch:
+        """Give the same batch without places that none of its series uses."""
+        width = int((self.n_a + self.n_b).max(initial=0))
+        if width == self.codes.shape[1]:
+            return self
+        wide: dict[str, Any] = {
+            name: np.ascontiguousarray(getattr(self, name)[:, :width]) for name in _WIDE
+        }
+        return replace(self, **wide)
 
 
 def _same(number: float, rows: int) -> np.ndarray:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.basis.estimate import Estimates
+from rungwise.basis.estimate import ROW_FIELDS, Estimates
 from rungwise.series.batch import SeriesBatch
+from rungwise.series.blocks import block_bits
 from rungwise.series.caseload import Caseload
+from rungwise.series.registry import Registry, SeriesKeys, in_company
 from rungwise.single_case.autocorrelation import autocorrelation_batch
 from rungwise.single_case.corrected_tau import baseline_corrected_tau_batch
 from rungwise.single_case.decision_rules import deviation_band_batch, dual_criterion_batch
@@ -66,7 +71,16 @@ CATALOG: Mapping[str, Batched] = {
 USUAL = ("tau", "nap", "baseline_trend", "change_beyond_baseline")
 
 
-def effects(source: Caseload | SeriesBatch, statistics: Iterable[str] | None = None) -> pd.DataFrame:
+# Statistics whose last digits depend on what is worked out beside them, so that their company is fixed.
+IN_COMPANY = frozenset(
+    ("change_beyond_baseline", "mean_difference", "mean_baseline_change", "standardized_mean_difference",
+     "log_response_ratio")
+)  # fmt: skip
+
+
+def effects(
+    source: Caseload | SeriesBatch | Registry, statistics: Iterable[str] | None = None
+) -> pd.DataFrame:
     """Compute statistics of every series, one row per series and statistic.
 
     Fix beforehand which statistic answers the question; a table of many invites choosing the one that
@@ -74,15 +88,16 @@ def effects(source: Caseload | SeriesBatch, statistics: Iterable[str] | None = N
 
     Parameters
     ----------
-    source : Caseload or SeriesBatch
+    source : Caseload, SeriesBatch or Registry
     statistics : iterable of str, optional
         Names in `CATALOG`; default Tau, NAP, the baseline trend and the change beyond the baseline.
 
     Returns
     -------
     DataFrame
-        Columns ``series``, ``child_id`` and ``ladder_id`` (from a caseload), ``requested``, then the
-        fields of `Estimate.as_row`, series by series.
+        Columns ``series``, ``child_id`` and ``ladder_id`` (from a caseload or registry), ``requested``,
+        then the fields of `Estimate.as_row`, series by series. Of a registry the frame may be larger
+        than memory: `effect_files` gives it in parts.
 
     Raises
     ------
@@ -96,31 +111,143 @@ def effects(source: Caseload | SeriesBatch, statistics: Iterable[str] | None = N
     >>> effects(batch, ["tau", "pnd"])[["series", "requested", "value"]].to_dict("list")
     {'series': ['C1', 'C1'], 'requested': ['tau', 'pnd'], 'value': [1.0, 100.0]}
     """
-    import pandas as pd
+    names = _checked(statistics)
+    if isinstance(source, Registry):
+        return _read_in_order(effect_files(source, names), len(names))
+    if isinstance(source, SeriesBatch):
+        labels = source.labels or [str(row + 1) for row in range(len(source))]
+        return _frame({"series": labels}, _columns(source, names, labels, 0), names)
+    batch = source.batch()
+    pairs = [(child, ladder) for child in source.children for ladder in source.ladders(child)]
+    keys = SeriesKeys([child for child, _ in pairs], [ladder for _, ladder in pairs], [])
+    return effects_of(batch, keys, block_bits(len(source.children)), names)
 
+
+def effect_files(registry: Registry, statistics: Iterable[str] | None = None) -> list[Path]:
+    """Compute statistics of every series of a registry, and leave them as Parquet files.
+
+    Parameters
+    ----------
+    registry : Registry
+        The files lie in its work folder; name one, or they are gone when the registry is.
+    statistics : iterable of str, optional
+        As in `effects`.
+
+    Returns
+    -------
+    list of Path
+        Each holds the rows of some children, as `effects` gives them.
+
+    Raises
+    ------
+    ValueError
+        As `effects`.
+    """
+    return registry.map(effects_of, _checked(statistics), "effects")
+
+
+def effects_of(batch: SeriesBatch, keys: SeriesKeys, bits: int, names: Sequence[str]) -> pd.DataFrame:
+    """Give the rows of `effects` for series whose keys are known.
+
+    Parameters
+    ----------
+    batch : SeriesBatch
+    keys : SeriesKeys
+    bits : int
+        See `rungwise.series.blocks.blocks`.
+    names : sequence of str
+    """
+    told = {"series": batch.labels, "child_id": keys.children, "ladder_id": keys.ladders}
+    return _frame(told, _columns(batch, names, keys.children, bits), names)
+
+
+def _checked(statistics: Iterable[str] | None) -> list[str]:
     names = list(USUAL if statistics is None else statistics)
     for name in names:
         check_choice("statistics", name, CATALOG)
-    keys: list[dict[str, str]]
-    if isinstance(source, SeriesBatch):
-        batch = source
-        keys = [
-            {"series": batch.labels[row] if batch.labels else str(row + 1)} for row in range(len(batch))
-        ]
-    else:
-        batch = source.batch()
-        keys = [
-            {"series": label, "child_id": child, "ladder_id": ladder}
-            for label, (child, ladder) in zip(
-                batch.labels,
-                [(child, ladder) for child in source.children for ladder in source.ladders(child)],
-                strict=True,
-            )
-        ]
-    columns = {name: CATALOG[name](batch) for name in names}
-    rows = [
-        {**key, "requested": name, **columns[name][row].as_row()}
-        for row, key in enumerate(keys)
-        for name in names
-    ]
-    return pd.DataFrame(rows)
+    return names
+
+
+def _columns(
+    batch: SeriesBatch, names: Sequence[str], children: Sequence[str], bits: int
+) -> dict[str, dict[str, Any]]:
+    made = {}
+    for name in names:
+        if name not in IN_COMPANY or len(batch) == 0:
+            made[name] = estimate_columns(CATALOG[name](batch))
+            continue
+        columns: dict[str, Any] = {}
+        for places, part in in_company(CATALOG[name], batch, children, bits):
+            for column, values in estimate_columns(part).items():
+                if column not in columns:
+                    columns[column] = np.empty(len(batch), dtype=values.dtype)
+                columns[column][places] = values
+        made[name] = columns
+    return made
+
+
+def estimate_columns(many: Estimates) -> dict[str, np.ndarray]:
+    """Give the entries of `Estimate.as_row` for all series at once, column by column.
+
+    Examples
+    --------
+    >>> many = Estimates("tau", value=np.array([0.8, -0.2]), n=np.array([9, 12]))
+    >>> estimate_columns(many)["statistic"].tolist(), estimate_columns(many)["n"].tolist()
+    (['tau', 'tau'], [9, 12])
+    """
+    rows = len(many)
+    columns: dict[str, np.ndarray] = {}
+    for name in ROW_FIELDS:
+        column = getattr(many, name) if name != "cautions" else _cautions(many.cautions, rows)
+        if isinstance(column, str) or (isinstance(column, np.ndarray) and column.dtype.kind in "OU"):
+            columns[name] = np.broadcast_to(np.asarray(column, dtype=object), (rows,))
+        else:
+            columns[name] = np.broadcast_to(np.asarray(column), (rows,))
+    for name, column in many.counts.items():
+        columns[f"count_{name}"] = np.broadcast_to(np.asarray(column), (rows,))
+    return columns
+
+
+def _cautions(cautions: Mapping[str, np.ndarray], rows: int) -> np.ndarray:
+    """Join the sentences that concern each series; equal patterns are joined once."""
+    pattern = np.zeros(rows, dtype=np.int64)
+    joined = [""]
+    for sentence, mask in cautions.items():
+        width = len(joined)
+        pattern = pattern + width * np.broadcast_to(mask, (rows,)).astype(np.int64)
+        joined = joined + [f"{before} {sentence}".strip() for before in joined]
+        used, pattern = np.unique(pattern, return_inverse=True)
+        joined = [joined[place] for place in used.tolist()] or [""]
+    return np.array(joined, dtype=object)[pattern]
+
+
+def _frame(
+    keys: Mapping[str, Sequence[str]], columns: Mapping[str, Mapping[str, np.ndarray]], names: Sequence[str]
+) -> pd.DataFrame:
+    """Lay the statistics of one series after another."""
+    import pandas as pd
+
+    frames = []
+    for name in names:
+        told = {key: pd.array(list(texts), dtype="str") for key, texts in keys.items()}
+        frame = pd.DataFrame(told)
+        frame["requested"] = pd.array([name] * len(frame), dtype="str")
+        for column, values in columns[name].items():
+            frame[column] = pd.array(values, dtype="str") if values.dtype == object else values
+        frames.append(frame)
+    if len(frames) == 1:
+        return frames[0]
+    together = pd.concat(frames, ignore_index=True)
+    order = np.arange(len(together)).reshape(len(names), -1).T.ravel()
+    return together.iloc[order].reset_index(drop=True)
+
+
+def _read_in_order(files: Sequence[Path], statistics: int) -> pd.DataFrame:
+    """Read parts of `effects` and sort their series by child and ladder."""
+    import pandas as pd
+
+    together = pd.concat([pd.read_parquet(file) for file in files], ignore_index=True)
+    first = together.iloc[::statistics]
+    order = np.lexsort((first["ladder_id"].to_numpy(str), first["child_id"].to_numpy(str)))
+    rows = (order[:, None] * statistics + np.arange(statistics)).ravel()
+    return together.iloc[rows].reset_index(drop=True)

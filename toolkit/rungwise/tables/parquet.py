@@ -37,16 +37,16 @@ def columns_of_parquet(content: bytes, source: str, findings: Findings) -> Colum
         return None
     columns = []
     for place, name in enumerate(table.column_names):
-        encoded = _encoded(table.column(place))
-        if encoded is None:
+        found = encoded(table.column(place))
+        if found is None:
             findings.add("column_nested", source, column=name)
             continue
-        columns.append(TextColumn(str(name), letter_of(place), *encoded))
+        columns.append(TextColumn(str(name), letter_of(place), *found))
     rows = np.arange(2, table.num_rows + 2, dtype=np.int64)
     return without_blank_rows(Columns(rows, tuple(columns)))
 
 
-def _encoded(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]] | None:
+def encoded(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]] | None:
     """Number the distinct values of a column and write each as text; None for lists and structs."""
     import pyarrow as pa
 
