@@ -7,9 +7,12 @@ from dataclasses import replace
 
 import pytest
 from rungwise.reports import family_page as page
-from rungwise.reports import family_words as say
+from rungwise.reports.catalog import words_in
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.verdict import VERDICTS
+
+SAY = words_in("en")
+TURNED = ("went_down", "going_down", "went_up", "low")
 
 
 def syllables(word: str) -> int:
@@ -63,11 +66,12 @@ def test_the_measure_of_reading_tells_easy_from_hard():
 
 @pytest.mark.parametrize("code", VERDICTS)
 def test_the_answer_never_says_more_than_the_verdict(code, answer_of):
-    said = say.ANSWERS[code].format(fear="fear", **say.LOWER)
+    said = SAY(f"family.answer.{code}", fear="fear", **{key: SAY(f"family.{key}") for key in TURNED})
     assert ("went down" in said) == code.startswith("fell")
     assert ("went up" in said) == (code == "rose")
     assert not re.search(r"because|thanks to|proved|worked|caused", said)
-    turned = say.ANSWERS[code].format(fear="calm", **say.HIGHER)
+    phrases = {key: SAY(f"family.{key}.higher") for key in TURNED}
+    turned = SAY(f"family.answer.{code}", fear="calm", **phrases)
     assert ("went up" in turned) == code.startswith("fell")
 
 
@@ -132,11 +136,10 @@ def test_several_ladders_are_told_one_by_one(answer_of):
     assert len(told) == 2
 
 
-def test_the_words_of_the_graph_are_complete():
-    from rungwise.figures.single_case_graph import WORDS
-
-    assert set(say.GRAPH) == set(WORDS)
-
-
-def test_every_verdict_has_an_answer_and_something_to_find_out():
-    assert set(say.ANSWERS) == set(say.NEXT) == set(VERDICTS)
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_every_verdict_has_an_answer_and_something_to_find_out(lang, answer_of):
+    say = words_in(lang)
+    answers = {page.family_answer(answer_of(code), say).text for code in VERDICTS}
+    assert len(answers) == len(VERDICTS)
+    for code in VERDICTS:
+        assert all(item.count("?") == 1 for item in items(page.find_out_next(answer_of(code), say)))

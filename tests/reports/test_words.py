@@ -8,7 +8,8 @@ from itertools import combinations
 
 import pytest
 from rungwise.reports import words
-from rungwise.reports.words import MEANINGS, SAFETY, most_distinct, to_find_out
+from rungwise.reports.catalog import words_in
+from rungwise.reports.words import GLOSSARY, NUMBERS, SAFETY, glossary, most_distinct, to_find_out
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.error_rates import TABLE, ErrorRates, error_rates
 from rungwise.single_case.verdict import VERDICTS
@@ -107,10 +108,30 @@ def test_the_share_seen_is_the_sum_of_all_verdicts_that_say_fell():
     assert error_rates(5, 12).found[0.4] == pytest.approx(1 - sum(float(row[code]) for code in not_fallen))
 
 
-def test_every_number_has_a_line_for_what_it_says_and_for_what_it_does_not():
-    for meaning in MEANINGS.values():
-        assert meaning.says.endswith(".")
-        assert meaning.does_not_say.endswith(".")
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_every_number_has_a_line_for_what_it_says_and_for_what_it_does_not(lang):
+    say = words_in(lang)
+    for number in NUMBERS:
+        assert say(f"meaning.{number}.says").endswith(".")
+        assert say(f"meaning.{number}.not").endswith(".")
+
+
+@pytest.mark.parametrize("lang", ["en", "es"])
+def test_the_glossary_gives_every_term_its_meaning_once(lang):
+    told = glossary(words_in(lang))
+    terms = [sentence.split(":")[0] for sentence in told]
+    assert len(set(terms)) == len(GLOSSARY)
+    assert all(sentence.split(": ", 1)[1].endswith(".") for sentence in told)
+
+
+def test_a_scale_where_higher_is_better_is_spoken_of_the_other_way_round(answer_of):
+    answer = answer_of("rose")
+    series = PhaseSeries.from_phases([7] * 5, [5] * 10, better="higher")
+    turned = replace(answer, ladders=(replace(answer.ladders[0], series=series),))
+    assert "A rise says that something changed" in to_find_out(answer)[0]
+    assert "Ratings that go down say that something changed" in to_find_out(turned)[0]
+    turned = replace(turned, verdict=replace(turned.verdict, code="no_clear_change"), rates=rates(0.85))
+    assert "children with a rise of 3 points" in to_find_out(turned)[0]
 
 
 @pytest.mark.parametrize(

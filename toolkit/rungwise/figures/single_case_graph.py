@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rungwise.audit.wording import MONTHS
 from rungwise.basis.errors import check_choice
-from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.basis.page_numbers import format_number
 from rungwise.figures.style import DECLINED, PALETTE, PHASE_MARKS, blank_axes, styled
 from rungwise.series.phase_series import PhaseSeries
 
@@ -23,8 +22,8 @@ if TYPE_CHECKING:
 
     from rungwise.single_case.verdict import Verdict
 
-LINES = (None, "median", "theil_sen")
-# Every word on the graph beside the title and the name of the rating.
+LINES = (None, "theil_sen")
+# Every word on the graph and in its description, beside the title and the name of the rating.
 WORDS = {
     "baseline": "baseline",
     "exposure": "exposure",
@@ -36,8 +35,19 @@ WORDS = {
     "occasion": "Occasion",
     "projection": "baseline's course, carried on",
     "band": "its 95% band",
-    "median": "median of the phase",
     "theil_sen": "Theil–Sen line of the phase",
+    "rating": "{rating} ({low} to {high})",
+    "months": "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec",
+    "date": "{month} {day}",
+    "by_occasion": "Graph of {rating} by occasion.",
+    "by_day": "Graph of {rating} by day.",
+    "verdict": "Verdict: {verdict}.",
+    "occasions.one": "{n} occasion",
+    "occasions.many": "{n} occasions",
+    "between": "{rating} between {low} and {high}",
+    "ends": "first {first}, last {last}",
+    "n_declined": "{n} declined",
+    "n_missing": "{n} missing",
 }
 # The free strip between the scale and the row of declines, and that row: shares of the scale's height,
 # and the inches below which their labels would touch.
@@ -101,8 +111,8 @@ def single_case_graph(
         Where to draw; a new figure otherwise, known to no plotting session.
     answer : Verdict, optional
         Puts the verdict in words beside the title.
-    lines : {None, "median", "theil_sen"}
-        A line through each phase: its median rating (declines count as worst), or its Theil–Sen line.
+    lines : {None, "theil_sen"}
+        A line through each phase: its Theil–Sen line.
     projection : bool or Projection
         The baseline's course carried on through exposure with its band: True takes it from
         `level_and_slope_change`; nothing is drawn where that model cannot project.
@@ -148,7 +158,7 @@ def single_case_graph(
         _draw_projection(ax, series, projection, low, high, words)
     for run in runs:
         if lines is not None:
-            _draw_line(ax, series, run, lines, low, high, words)
+            _draw_line(ax, series, run, words)
         _draw_run(ax, series, run)
     _draw_declined_and_missing(ax, series, low, high, words)
     _titles(ax, series, answer, title, label_rows)
@@ -161,31 +171,35 @@ def describe_graph(
     *,
     rating: str = "rating",
     answer: Verdict | None = None,
+    verdict: str = "",
     words: Mapping[str, str] = WORDS,
 ) -> str:
     """Say in words what the graph shows, for those who do not see it.
+
+    `verdict` stands for the words of `answer`, where they are wanted in another language.
 
     Examples
     --------
     >>> describe_graph(PhaseSeries.from_phases([7, 8, 7], [6, None, 5, 3, 2]), rating="fear")
     'Graph of fear by occasion. Baseline: 3 occasions, fear between 7 and 8, first 7, last 7. Exposure: 5 occasions, fear between 2 and 6, first 6, last 2, 1 missing.'
     """  # noqa: E501
-    sentences = [f"Graph of {rating} by {'occasion' if _numbered(series) else 'day'}."]
+    sentences = [words["by_occasion" if _numbered(series) else "by_day"].format(rating=rating)]
     if answer is not None:
-        sentences.append(f"Verdict: {answer.words}.")
+        sentences.append(words["verdict"].format(verdict=verdict or answer.words))
     for run in _runs(series):
         values = series.values[run.start : run.stop]
         rated = values[~np.isnan(values)]
         declined = int(series.declined[run.start : run.stop].sum())
         missing = len(values) - len(rated) - declined
-        parts = [count_of(len(values), "occasion")]
+        parts = [words["occasions.one" if len(values) == 1 else "occasions.many"].format(n=len(values))]
         if len(rated):
-            parts.append(f"{rating} between {_plain(rated.min())} and {_plain(rated.max())}")
-            parts.append(f"first {_plain(rated[0])}, last {_plain(rated[-1])}")
+            low, high, first, last = map(_plain, (rated.min(), rated.max(), rated[0], rated[-1]))
+            parts.append(words["between"].format(rating=rating, low=low, high=high))
+            parts.append(words["ends"].format(first=first, last=last))
         if declined:
-            parts.append(f"{declined} {words['declined']}")
+            parts.append(words["n_declined"].format(n=declined))
         if missing:
-            parts.append(f"{missing} missing")
+            parts.append(words["n_missing"].format(n=missing))
         sentences.append(f"{words[run.phase].capitalize()}: {', '.join(parts)}.")
     return " ".join(sentences)
 
@@ -238,7 +252,10 @@ def _rating_axis(
         ax.yaxis.set_minor_locator(FixedLocator(np.arange(math.ceil(low), high + 1).tolist()))
         ax.tick_params(axis="y", which="minor", length=2)
     ax.spines["left"].set_bounds(low, high)
-    ax.set_ylabel(f"{rating} ({_plain(low)} to {_plain(high)})" if series.ceiling is not None else rating)
+    known = series.ceiling is not None
+    ax.set_ylabel(
+        words["rating"].format(rating=rating, low=_plain(low), high=_plain(high)) if known else rating
+    )
 
 
 def _time_axis(
@@ -254,10 +271,12 @@ def _time_axis(
         ax.set_xlabel(words["occasion" if _numbered(series) else "day"])
         return
     ticks = _date_ticks(starts_on, first, last, most=4 if narrow else 8)
+    months = words["months"].split()
     labels = []
     for i, day in enumerate(ticks):
         new_year = i == 0 or day.year != ticks[i - 1].year
-        labels.append(f"{MONTHS[day.month - 1][:3]} {day.day}" + (f"\n{day.year}" if new_year else ""))
+        label = words["date"].format(month=months[day.month - 1], day=day.day)
+        labels.append(label + (f"\n{day.year}" if new_year else ""))
     ax.set_xticks([(day - starts_on).days for day in ticks], labels)
 
 
@@ -337,34 +356,20 @@ def _draw_declined_and_missing(
         )  # fmt: skip
 
 
-def _draw_line(
-    ax: Axes,
-    series: PhaseSeries,
-    run: _Run,
-    lines: str,
-    low: float,
-    high: float,
-    words: Mapping[str, str],
-) -> None:
+def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, words: Mapping[str, str]) -> None:
+    """Draw a phase's Theil–Sen line."""
+    from rungwise.single_case.theil_sen import theil_sen
+
     part = series.where((np.arange(len(series)) >= run.start) & (np.arange(len(series)) < run.stop))
     ends = part.times[[0, -1]]
-    if lines == "median":
-        worst = math.inf if series.better == "lower" else -math.inf
-        level = float(np.median(np.where(part.declined, worst, part.values)[part.usable]))
-        if math.isinf(level):
-            level = sum(_decline_row(ax, series, low, high)) / 2
-        heights = np.array([level, level])
-    else:
-        from rungwise.single_case.theil_sen import theil_sen
-
-        slope = theil_sen(part, run.phase)
-        heights = slope.counts["intercept"] + slope.value * ends
+    slope = theil_sen(part, run.phase)
+    heights = slope.counts["intercept"] + slope.value * ends
     if np.isnan(heights).any():
         return
     shown = ax.get_legend_handles_labels()[1]
     ax.plot(
         ends, heights, color=PALETTE["ochre"], linewidth=1.6, linestyle=(0, (1.5, 1.2)), zorder=3,
-        label=None if words[lines] in shown else words[lines], gid="phase summary",
+        label=None if words["theil_sen"] in shown else words["theil_sen"], gid="phase summary",
     )  # fmt: skip
 
 

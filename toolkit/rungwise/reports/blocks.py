@@ -86,6 +86,16 @@ class Picture:
         data = {"image/png": base64.b64encode(self.png).decode("ascii"), "text/plain": str(self)}
         return data, {"image/png": seen}
 
+    @property
+    def html(self) -> str:
+        """The picture as markup that holds everything it needs, for a widget or another page."""
+        data = base64.b64encode(self.png).decode("ascii")
+        caption = f"<figcaption>{_safe(self.caption)}</figcaption>" if self.caption else ""
+        return (
+            f'<figure><img src="data:image/png;base64,{data}" alt="{_safe(self.alt)}" '
+            f'width="{self.width}">{caption}</figure>'
+        )
+
     def __str__(self) -> str:
         return "\n".join(textwrap.wrap(f"[Figure] {self.caption} {self.alt}".strip(), _WIDTH))
 

@@ -13,15 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.wording import listed
-from rungwise.basis.page_numbers import (
-    count_of,
-    format_bounded,
-    format_interval,
-    format_number,
-    format_p,
-    of_hundred,
-)
+from rungwise.basis.page_numbers import format_bounded, format_interval, format_number, format_p
 from rungwise.figures.single_case_graph import describe_graph, single_case_graph
 from rungwise.reports.blocks import (
     Block,
@@ -35,11 +27,20 @@ from rungwise.reports.blocks import (
     picture,
     table,
 )
+from rungwise.reports.catalog import Words
+from rungwise.reports.catalog import words_in as words_in
 from rungwise.reports.provenance import provenance, settings
-from rungwise.reports.words import MEANINGS, SAFETY, SAFETY_TITLE, to_find_out
+from rungwise.reports.words import (
+    ENGLISH,
+    NUMBERS,
+    effect_words,
+    safety_sentences,
+    to_find_out,
+    turned,
+)
 from rungwise.single_case.answer_text import trust_sentences
 from rungwise.single_case.child_answer import which_child as which_child
-from rungwise.single_case.verdict_words import CAUTION, comparison
+from rungwise.single_case.verdict_words import comparison, headline, questions
 
 if TYPE_CHECKING:
     from rungwise.basis.estimate import Estimate
@@ -50,194 +51,195 @@ if TYPE_CHECKING:
 NARROW_INCHES = 3.8
 _NO_NUMBER = "–"
 _UNBROKEN = "\N{NO-BREAK SPACE}"
-_BEST = "Smallest p possible"
-_SETTINGS = {
-    "alpha": "level of significance (two-sided)",
-    "margin": "margin of “about the same”, in points",
-    "minimum_baseline": "least baseline occasions",
-    "minimum_exposure": "least exposure occasions",
-}
+_SETTINGS = ("alpha", "margin", "minimum_baseline", "minimum_exposure")
 
 
-def opening(caseload: Caseload, answer: ChildAnswer) -> Block:
+def opening(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the page's title and its answer: one plain sentence, then its uncertainty."""
+    lower, verdict = _lower(answer), answer.verdict
     compared = (
-        "" if answer.verdict.code == "too_few" else comparison(answer.verdict.size, lower=_lower(answer))
+        ""
+        if verdict.code == "too_few"
+        else say.number(comparison(verdict.size, lower=lower, words=say.texts))
     )
-    sentence = answer.headline.removesuffix(compared).strip()
+    who = say("who", child=answer.child_id, outcome=outcome_words(answer.outcome, say))
+    sentence = say.number(headline(verdict, who, lower=lower, words=say.texts))
+    sentence = sentence.removesuffix(compared).strip()
     basis, *_ = trust_sentences(answer)
     practice = caseload.practice
     label = f"{practice.label}. " if "label" in practice.given else ""
+    title = say("page.heading", child=answer.child_id, outcome=outcome_words(answer.outcome, say))
     return (
-        heading(f"{answer.child_id}: {answer.outcome} at the probe step", 1)
+        heading(title, 1)
         + lead(sentence, uncertainty=compared)
-        + paragraph(f"{label}{basis} {CAUTION}", kind="stated")
+        + paragraph(f"{label}{say.sentence(basis)} {say('caution')}", kind="stated")
     )
 
 
-def pictures(caseload: Caseload, answer: ChildAnswer) -> Blocks:
+def under(key: str, shown: Block | Blocks, say: Words = ENGLISH) -> Blocks:
+    """Put a heading of the catalog over what a section shows."""
+    return Blocks([heading(say(key)), *([shown] if isinstance(shown, Block) else shown)])
+
+
+def pictures(
+    caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH, *, narrow: bool = True
+) -> Blocks:
     """Give one graph for each ladder, with a version for narrow screens."""
     several = len(answer.ladders) > 1
     blocks: list[Block | Picture] = []
     for ladder in answer.ladders:
         if several:
+            verdict = verdict_words(ladder.verdict.code, answer, say)
             blocks.append(
-                heading(f"{named(ladder)}: {ladder.verdict.words} (shown, not counted by itself)", 3)
+                heading(say("page.ladder_heading", ladder=named(ladder, say), verdict=verdict), 3)
             )
-        blocks.append(_picture(caseload, answer, ladder))
+        blocks.append(_picture(caseload, answer, ladder, say, narrow=narrow))
     return Blocks(blocks)
 
 
-def numbers(answer: ChildAnswer) -> Blocks:
+def numbers(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give the three questions with their numbers, the size, and what each number says."""
-    blocks: list[Block | Picture] = [numbers_table(answer)]
+    blocks: list[Block | Picture] = [numbers_table(answer, say)]
     if len(answer.ladders) > 1:
-        blocks.append(_by_ladder(answer))
-    blocks.append(
-        table(
-            [
-                {"Number": meaning.name, "It says": meaning.says, "It does not say": meaning.does_not_say}
-                for meaning in MEANINGS.values()
-            ],
-            caption="What these numbers say, and what they do not",
-        )
-    )
-    return Blocks(blocks)
+        blocks.append(_by_ladder(answer, say))
+    return Blocks([*blocks, meanings_table(say)])
 
 
-def numbers_table(answer: ChildAnswer) -> Block:
+def meanings_table(say: Words = ENGLISH) -> Block:
+    """Give what each number says and what it does not say."""
+    rows = [
+        {
+            say("meanings.number"): say(f"meaning.{number}.name"),
+            say("meanings.says"): say(f"meaning.{number}.says"),
+            say("meanings.not"): say(f"meaning.{number}.not"),
+        }
+        for number in NUMBERS
+    ]
+    return table(rows, caption=say("meanings.caption"))
+
+
+def numbers_table(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the table of the three questions and the size of the change."""
     verdict = answer.verdict
-    first, second, third = verdict.questions
+    first, second, third = questions(verdict, answer.rule.alpha, lower=_lower(answer), words=say.texts)
     rows = [
-        _row(first, "Tau", verdict.fell, smallest_p=verdict.smallest_p),
+        _row(first, "Tau", verdict.fell, say, smallest_p=verdict.smallest_p),
         *(
-            [_row("The same without declined occasions", "Tau", verdict.without_declines)]
+            [_row(say("numbers.without_declines"), "Tau", verdict.without_declines, say)]
             if verdict.without_declines is not None
             else []
         ),
-        _row(second, "tau", verdict.baseline_trend),
-        _row(third, "", verdict.beyond_baseline, bounded=False),
+        _row(second, "tau", verdict.baseline_trend, say),
+        _row(third, "", verdict.beyond_baseline, say, bounded=False),
         *(
-            [_row("The same, declines at the worst end", "", verdict.beyond_with_declines, bounded=False)]
+            [_row(say("numbers.with_declines"), "", verdict.beyond_with_declines, say, bounded=False)]
             if verdict.beyond_with_declines is not None
             else []
         ),
-        _row("How consistent was it?", "NAP", verdict.size),
-        _row("How large was it on average?", "", verdict.difference, bounded=False),
+        _row(say("numbers.consistent"), "NAP", verdict.size, say),
+        _row(say("numbers.average"), "", verdict.difference, say, bounded=False),
     ]
+    over_ladders = [say("numbers.over_ladders")] if len(answer.ladders) > 1 else []
     return table(
         rows,
-        caption="The three questions, each by itself, and the size of the change",
-        numeric=[_interval_of(verdict.fell), "p", _BEST],
-        notes=[_direction(answer), *_ladders_note(answer)],
+        caption=say("numbers.caption"),
+        numeric=[_interval_of(verdict.fell, say), "p", say("numbers.smallest_p")],
+        notes=[turned(say, "numbers.direction", lower=_lower(answer)), *over_ladders],
     )
 
 
-def trust(answer: ChildAnswer) -> Blocks:
+def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
     blocks: list[Block | Picture] = []
-    rates = answer.rates
-    in_table = rates.sentence if rates is not None else ""
+    rates, lower = answer.rates, _lower(answer)
+    in_table = say.sentence(rates.sentence) if rates is not None else ""
     if rates is not None:
-        names = ("No effect: “beyond”", "Real effect: “beyond”", "Real effect: fell at all")
+        names = (say("trust.wrong"), say("trust.power"), turned(say, "trust.found", lower=lower))
         rows = [
             {
-                "Autocorrelation": format_number(phi, 1),
+                say("trust.autocorrelation"): format_number(phi, 1),
                 **{
-                    name: f"{of_hundred(shares[phi])} of 100"
+                    name: say("trust.share", share=say.of_hundred(shares[phi]))
                     for name, shares in zip(names, (rates.wrong, rates.power, rates.found), strict=True)
                 },
             }
             for phi in sorted(rates.wrong)
         ]
-        blocks.append(
-            table(
-                rows,
-                caption="What simulated children are called: “fell, beyond the baseline's own course”, or "
-                "fallen at all",
-                numeric=names,
-                notes=[
-                    f"Simulated with {rates.n_baseline} baseline and {rates.n_exposure} exposure "
-                    f"occasions; the real effect is {rates.effect}. Without an effect, the worst of "
-                    "several baselines is shown. Autocorrelation is how much a rating resembles the one "
-                    "before it; one child's few ratings cannot tell which row applies.",
-                ],
-            )
+        simulated = say(
+            "trust.note",
+            baseline=rates.n_baseline,
+            exposure=rates.n_exposure,
+            effect=effect_words(rates, say, lower=lower),
         )
-    if sentences := [sentence for sentence in cautions(answer) if sentence != in_table]:
+        caption = turned(say, "trust.caption", lower=lower)
+        blocks.append(table(rows, caption=caption, numeric=names, notes=[simulated]))
+    if sentences := [sentence for sentence in cautions(answer, say) if sentence != in_table]:
         blocks.append(bullets(sentences))
     return Blocks(blocks)
 
 
-def cautions(answer: ChildAnswer) -> list[str]:
+def cautions(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
     """Give every sentence that qualifies the answer: as a whole first, then number by number."""
-    return [*_general(answer), *_by_number(answer)]
+    return [*map(say.sentence, _general(answer)), *_by_number(answer, say)]
 
 
-def next_to_find_out(answer: ChildAnswer) -> Block:
+def next_to_find_out(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give what would settle the open question."""
-    return bullets(to_find_out(answer))
+    return bullets(to_find_out(answer, say))
 
 
-def safety() -> Block:
+def safety(say: Words = ENGLISH) -> Block:
     """Give the cautions that stand on every page someone might act on."""
-    return note(*SAFETY, title=SAFETY_TITLE)
+    return note(*safety_sentences(say), title=say("safety.title"))
 
 
-def left_out(caseload: Caseload, answer: ChildAnswer) -> Blocks:
+def left_out(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give every rating of this child that did not enter the answer, and why."""
     sentences = [
-        *_outside_phases(answer),
-        *_other_raters(caseload, answer),
-        *_other_outcomes(caseload, answer),
+        *_outside_phases(answer, say),
+        *_other_raters(caseload, answer, say),
+        *_other_outcomes(caseload, answer, say),
+        *_other_ladders(caseload, answer, say),
     ]
     missing = sum(ladder.series.n_missing for ladder in answer.ladders)
     if missing:
-        sentences.append(
-            f"{count_of(missing, 'planned rating')} not recorded; nothing was put in its place."
-        )
-    own, others = _set_aside(caseload, answer.child_id)
+        sentences.append(say("left.missing", count=say.count("planned_rating", missing)))
+    own, others = _set_aside(caseload, answer.child_id, say)
     if others:
-        sentences.append(
-            f"{count_of(others, 'row')} of other children set aside; `rungwise check` lists every row."
-        )
+        sentences.append(say("left.others", count=say.count("row", others)))
     if not sentences and not own:
-        return Blocks([paragraph("Nothing was left out: every row about this child was used.")])
+        return Blocks([paragraph(say("left.nothing"))])
     blocks: list[Block | Picture] = [bullets(sentences)] if sentences else []
     if own:
-        blocks.append(table(own, caption="Rows set aside because they could not be used", numeric=["Row"]))
+        blocks.append(table(own, caption=say("left.caption"), numeric=[say("left.row")]))
     return Blocks(blocks)
 
 
-def method(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | None = None) -> Block:
+def method(
+    caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH, *, stated_on: date | None = None
+) -> Block:
     """Give method, settings, versions and hashes: how to check the page."""
     return (
-        heading("Method")
-        + bullets([*method_sentences(answer), used_settings(caseload)])
-        + provenance(caseload.inputs, rerun=rerun(caseload, answer), stated_on=stated_on)
+        heading(say("method.heading"))
+        + bullets([*method_sentences(answer, say), used_settings(caseload, say)])
+        + provenance(caseload.inputs, rerun=rerun(caseload, answer, say), stated_on=stated_on, say=say)
     )
 
 
-def method_sentences(answer: ChildAnswer) -> list[str]:
+def method_sentences(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
     """Say how each number was computed, numbers computed alike together."""
     alike: dict[str, list[str]] = {}
-    for name, estimate in _estimates(answer).items():
-        alike.setdefault(_sentence(estimate.method), []).append(name)
-    sentences = [f"{_sentence(listed(names)).rstrip('.')}: {way}" for way, names in alike.items()]
-    return [
-        *sentences,
-        "Ratings of maintenance and follow-up are shown and never counted as exposure.",
-        "The p-values are unadjusted, and sound only if the orders of the ratings are exchangeable: "
-        "without trend and without resemblance between neighbors. That is why the verdict is judged by "
-        "its error rates, not by p.",
-    ]
+    for name, estimate in _estimates(answer, say).items():
+        alike.setdefault(_sentence(say.sentence(estimate.method)), []).append(name)
+    sentences = [f"{_sentence(say.listed(names)).rstrip('.')}: {way}" for way, names in alike.items()]
+    return [*sentences, say("method.maintenance"), say("method.p")]
 
 
-def used_settings(caseload: Caseload) -> str:
+def used_settings(caseload: Caseload, say: Words = ENGLISH) -> str:
     """Give the settings the verdict was made with, named in words, with where each comes from."""
-    used = settings(caseload.practice, _SETTINGS)
-    return f"Settings: {'; '.join(f'{name} {value}' for name, value in used.items())}."
+    used = settings(caseload.practice, {name: say(f"setting.{name}") for name in _SETTINGS})
+    told = "; ".join(f"{name} {say.sentence(value)}" for name, value in used.items())
+    return say("method.settings", settings=told)
 
 
 def day(text: str | None) -> date | None:
@@ -256,70 +258,93 @@ def day(text: str | None) -> date | None:
         raise ValueError(f"today must be a date written YYYY-MM-DD, or None; got {text!r}.") from None
 
 
-def _picture(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> Picture:
+def outcome_words(outcome: str, say: Words = ENGLISH) -> str:
+    """Give what was rated in the page's language, as recorded where the catalog does not know it."""
+    return say.texts.get(f"outcome.{outcome}", outcome)
+
+
+def verdict_words(code: str, answer: ChildAnswer, say: Words = ENGLISH) -> str:
+    """Give a verdict in words, turned round where higher ratings are better."""
+    return turned(say, f"verdict.{code}", lower=_lower(answer))
+
+
+def graph_words(say: Words, prefix: str = "graph.") -> dict[str, str]:
+    """Give the words of the graph."""
+    return {key.removeprefix(prefix): text for key, text in say.texts.items() if key.startswith(prefix)}
+
+
+def _picture(
+    caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer, say: Words, *, narrow: bool
+) -> Picture:
     starts_on = first_day(caseload, answer, ladder)
-    rating = f"{answer.outcome[0].upper()}{answer.outcome[1:]} at the probe step"
-    wide, narrow = (
+    outcome = outcome_words(answer.outcome, say)
+    rating = say("page.rating", outcome=f"{outcome[0].upper()}{outcome[1:]}")
+    words = graph_words(say)
+    sizes = ((7.0, 3.0), (NARROW_INCHES, 3.9)) if narrow else ((7.0, 3.0),)
+    wide, *small = (
         single_case_graph(
-            ladder.series, projection=True, starts_on=starts_on, title="", rating=rating, width=width,
-            height=height,
+            ladder.series, projection=True, starts_on=starts_on, title="", rating=rating, words=words,
+            width=width, height=height,
         )
-        for width, height in ((7.0, 3.0), (NARROW_INCHES, 3.9))
+        for width, height in sizes
     )  # fmt: skip
+    alt = describe_graph(
+        ladder.series, rating=outcome, answer=ladder.verdict,
+        verdict=verdict_words(ladder.verdict.code, answer, say), words=words,
+    )  # fmt: skip
+    projected = any(line.get_gid() == "projection" for line in wide.lines)
     return picture(
         wide,
-        alt=describe_graph(ladder.series, rating=answer.outcome, answer=ladder.verdict),
-        caption=_caption(
-            ladder, answer, projected=any(line.get_gid() == "projection" for line in wide.lines)
-        ),
-        narrow=narrow,
+        alt=alt,
+        caption=_caption(ladder, answer, say, projected=projected),
+        narrow=small[0] if small else None,
+        dpi=200 if narrow else 144,
     )
 
 
-def _caption(ladder: LadderAnswer, answer: ChildAnswer, *, projected: bool) -> str:
+def _caption(ladder: LadderAnswer, answer: ChildAnswer, say: Words, *, projected: bool) -> str:
     series = ladder.series
-    where = f" on the {named(ladder)}" if ladder.ladder_id else ""
-    parts = [
-        f"Every planned rating of {answer.outcome}{where}; open circles are baseline, filled circles "
-        "exposure."
-    ]
+    where = say("picture.where", ladder=named(ladder, say)) if ladder.ladder_id else ""
+    parts = [say("picture.caption", outcome=outcome_words(answer.outcome, say), where=where)]
     if np.isin(series.phases, ["maintenance", "follow_up"]).any():
-        parts.append("Squares are maintenance, diamonds follow-up; neither is counted as exposure.")
+        parts.append(say("picture.later"))
     if series.declined.any():
-        beyond = "above" if series.better == "lower" else "below"
-        parts.append(f"Crosses {beyond} the scale are probes the child declined.")
+        parts.append(turned(say, "picture.declined", lower=series.better == "lower"))
     if projected:
-        parts.append("The dashed line is where the baseline was heading, with its band of uncertainty.")
+        parts.append(say("picture.projected"))
     return " ".join(parts)
 
 
 def first_day(caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer) -> date | None:
     """Give the date of time 0 of a ladder's series, where days were recorded."""
-    ratings = caseload.tables["ratings"]
-    rater = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)[0]
-    chosen = np.array(
-        [
-            (child, ladder_id or "", outcome, rated_by or "")
-            == (answer.child_id, ladder.ladder_id, answer.outcome, rater)
-            for child, ladder_id, outcome, rated_by in zip(
-                ratings["child_id"],
-                ratings["ladder_id"],
-                ratings["outcome"],
-                ratings["rated_by"],
-                strict=True,
-            )
-        ]
+    about = answer.child_id, ladder.ladder_id, answer.outcome
+    steps = caseload.probe_steps(*about)
+    rater = caseload.raters(*about, steps[0] if steps else None)[0]
+    planned = caseload.planned
+    chosen = (
+        (planned["child_id"] == answer.child_id)
+        & _texts(planned["ladder_id"], ladder.ladder_id)
+        & (planned["outcome"] == answer.outcome)
+        & _texts(planned["rated_by"], rater)
     )
-    dates = ratings["date"][chosen]
+    if len(steps) > 1:
+        chosen &= planned["probe_step"] == steps[0]
+    dates = planned["date"][chosen]
     if not len(dates) or np.isnat(dates).any():
         return None
     return date(1970, 1, 1) + timedelta(days=int(dates.min().astype("datetime64[D]").astype(int)))
+
+
+def _texts(column: np.ndarray, text: str) -> np.ndarray:
+    """Where a column holds a text; the empty text stands for nothing recorded."""
+    return (column == text) if text else np.array([not cell for cell in column.tolist()], dtype=bool)
 
 
 def _row(
     question: Question | str,
     name: str,
     estimate: Estimate,
+    say: Words,
     *,
     bounded: bool = True,
     smallest_p: float | None = None,
@@ -334,28 +359,29 @@ def _row(
     digits, write = (2, format_bounded) if bounded else (1, format_number)
     value, interval = _NO_NUMBER, ""
     if not math.isnan(estimate.value):
-        value = f"{name} {write(estimate.value, digits)} {estimate.unit}".strip().replace(" ", _UNBROKEN)
+        unit = say("numbers.points") if estimate.unit == "points" else estimate.unit
+        value = f"{name} {write(estimate.value, digits)} {unit}".strip().replace(" ", _UNBROKEN)
     if not math.isnan(estimate.ci_low):
         interval = format_interval(estimate, digits, bounded=bounded)
     return {
-        "Question": asked,
-        "Answer": reply,
-        "Estimate": value,
-        _interval_of(estimate): interval,
+        say("numbers.question"): asked,
+        say("numbers.answer"): reply,
+        say("numbers.estimate"): value,
+        _interval_of(estimate, say): interval,
         "p": "" if math.isnan(estimate.p_value) or not bounded else _p(estimate.p_value),
-        _BEST: "" if math.isnan(smallest_p) else _p(smallest_p),
+        say("numbers.smallest_p"): "" if math.isnan(smallest_p) else _p(smallest_p),
     }
 
 
-def _interval_of(estimate: Estimate) -> str:
-    return f"{100 * estimate.confidence:g}% interval"
+def _interval_of(estimate: Estimate, say: Words) -> str:
+    return say("numbers.interval", level=f"{100 * estimate.confidence:g}")
 
 
 def _p(value: float) -> str:
     return format_p(value).removeprefix("= ")
 
 
-def _estimates(answer: ChildAnswer) -> dict[str, Estimate]:
+def _estimates(answer: ChildAnswer, say: Words = ENGLISH) -> dict[str, Estimate]:
     """Give the estimates of the verdict under the names the page gives them."""
     verdict = answer.verdict
     return {
@@ -363,7 +389,7 @@ def _estimates(answer: ChildAnswer) -> dict[str, Estimate]:
         "(b)": verdict.baseline_trend,
         "(c)": verdict.beyond_baseline,
         "NAP": verdict.size,
-        "the average": verdict.difference,
+        say("trust.average"): verdict.difference,
     }
 
 
@@ -374,84 +400,74 @@ def _general(answer: ChildAnswer) -> list[str]:
     return [sentence for sentence in sentences if sentence not in of_numbers]
 
 
-def _by_number(answer: ChildAnswer) -> list[str]:
+def _by_number(answer: ChildAnswer, say: Words) -> list[str]:
     """Give each caution once, with the numbers it concerns."""
     concerns: dict[str, list[str]] = {}
-    for name, estimate in _estimates(answer).items():
+    for name, estimate in _estimates(answer, say).items():
         for caution in estimate.cautions:
             concerns.setdefault(caution, []).append(name)
-    return [f"About {listed(names)}: {caution}" for caution, names in concerns.items()]
-
-
-def _direction(answer: ChildAnswer) -> str:
-    lower = _lower(answer)
-    better = "Lower" if lower else "Higher"
-    return (
-        f"{better} ratings are better. Tau and NAP are turned so that more is better for the child; "
-        f"differences in points keep their sign, so {'minus' if lower else 'plus'} is improvement. The p "
-        "of (b) is one-sided, in the direction of improvement; the others are two-sided."
-    )
-
-
-def _ladders_note(answer: ChildAnswer) -> list[str]:
-    if len(answer.ladders) == 1:
-        return []
     return [
-        "One verdict over all ladders: comparisons are made within each ladder, and ratings of one day are "
-        "kept together."
+        say("trust.about", numbers=say.listed(names), caution=say.sentence(caution))
+        for caution, names in concerns.items()
     ]
 
 
-def _by_ladder(answer: ChildAnswer) -> Block:
-    rows = [
-        {
-            "Ladder": named(ladder),
-            "Baseline": str(ladder.series.n_baseline),
-            "Exposure": str(ladder.series.n_exposure),
-            "Declined": str(int(ladder.series.declined.sum())),
-            "NAP": format_bounded(ladder.verdict.size.value),
-            "By itself": ladder.verdict.words,
-        }
-        for ladder in answer.ladders
-    ]
-    return table(
-        rows,
-        caption="Ladder by ladder (shown, not counted one by one)",
-        numeric=["Baseline", "Exposure", "Declined", "NAP"],
-    )
+def _by_ladder(answer: ChildAnswer, say: Words) -> Block:
+    numeric = [say(f"ladders.{key}") for key in ("baseline", "exposure", "declined")]
+    rows = []
+    for ladder in answer.ladders:
+        series = ladder.series
+        counts = (series.n_baseline, series.n_exposure, int(series.declined.sum()))
+        rows.append(
+            {
+                say("ladders.ladder"): named(ladder, say),
+                **dict(zip(numeric, map(str, counts), strict=True)),
+                "NAP": say.number(format_bounded(ladder.verdict.size.value)),
+                say("ladders.by_itself"): verdict_words(ladder.verdict.code, answer, say),
+            }
+        )
+    return table(rows, caption=say("ladders.caption"), numeric=[*numeric, "NAP"])
 
 
-def _outside_phases(answer: ChildAnswer) -> list[str]:
+def _outside_phases(answer: ChildAnswer, say: Words) -> list[str]:
     sentences = []
-    for phase, words in (("maintenance", "maintenance"), ("follow_up", "follow-up")):
+    for phase in ("maintenance", "follow_up"):
         count = sum(int(np.sum(ladder.series.phases == phase)) for ladder in answer.ladders)
         if count:
-            sentences.append(
-                f"{count_of(count, f'{words} rating')} shown in the picture and not counted as exposure."
-            )
+            sentences.append(say("left.phase", count=say.count(f"{phase}_rating", count)))
     return sentences
 
 
-def _other_raters(caseload: Caseload, answer: ChildAnswer) -> list[str]:
+def _other_raters(caseload: Caseload, answer: ChildAnswer, say: Words) -> list[str]:
     sentences = []
     for ladder in answer.ladders:
         used, *others = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)
         if others:
-            who = ", ".join(other or "unnamed" for other in others)
-            where = f" on the {named(ladder)}" if len(answer.ladders) > 1 else ""
-            sentences.append(
-                f"Ratings by {who}{where}: only those by {used or 'the unnamed rater'} were used, "
-                "because ratings of different kinds of rater are never pooled."
-            )
+            who = ", ".join(other or say("left.unnamed") for other in others)
+            several = len(answer.ladders) > 1
+            where = say("left.on_ladder", ladder=named(ladder, say)) if several else ""
+            used = used or say("left.unnamed_rater")
+            sentences.append(say("left.raters", others=who, where=where, used=used))
     return sentences
 
 
-def _other_outcomes(caseload: Caseload, answer: ChildAnswer) -> list[str]:
-    others = [other for other in caseload.outcomes(answer.child_id) if other != answer.outcome]
-    return [f"Ratings of {', '.join(others)}: this page is about {answer.outcome}."] if others else []
+def _other_outcomes(caseload: Caseload, answer: ChildAnswer, say: Words) -> list[str]:
+    others = [
+        outcome_words(other, say) for other in caseload.outcomes(answer.child_id) if other != answer.outcome
+    ]
+    outcome = outcome_words(answer.outcome, say)
+    return [say("left.outcomes", others=", ".join(others), outcome=outcome)] if others else []
 
 
-def _set_aside(caseload: Caseload, child_id: str) -> tuple[list[dict[str, str]], int]:
+def _other_ladders(caseload: Caseload, answer: ChildAnswer, say: Words) -> list[str]:
+    """Name the ladders that are rated and not practiced: the answer does not rest on them."""
+    counted = {ladder.ladder_id for ladder in answer.ladders}
+    rated = caseload.ladders(answer.child_id, answer.outcome)
+    others = [ladder for ladder in rated if ladder not in counted]
+    return [say("left.untrained", ladders=say.listed(others))] if others else []
+
+
+def _set_aside(caseload: Caseload, child_id: str, say: Words) -> tuple[list[dict[str, str]], int]:
     """Give the rows set aside that are, or may be, this child's, and how many are other children's."""
     report = caseload.report
     may_be_own = {
@@ -462,11 +478,11 @@ def _set_aside(caseload: Caseload, child_id: str) -> tuple[list[dict[str, str]],
     others = len({(row.source, row.row) for row in report.set_aside} - may_be_own)
     rows = [
         {
-            "File": problem.source,
-            "Row": str(problem.row),
-            "Column": problem.column,
-            "What stands there": problem.value,
-            "Why": f"{problem.problem} {problem.remedy}",
+            say("left.file"): problem.source,
+            say("left.row"): str(problem.row),
+            say("left.column"): problem.column,
+            say("left.value"): problem.value,
+            say("left.why"): f"{problem.problem} {problem.remedy}",
         }
         for problem in report.errors
         if (problem.source, problem.row) in may_be_own
@@ -474,21 +490,22 @@ def _set_aside(caseload: Caseload, child_id: str) -> tuple[list[dict[str, str]],
     return rows, others
 
 
-def rerun(caseload: Caseload, answer: ChildAnswer) -> str:
+def rerun(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> str:
     """Give the command that makes the page again."""
     files = [file.name for file in caseload.inputs]
     source = files[0] if len(files) == 1 else "FOLDER"
     child = f" {answer.child_id}" if len(caseload.children) > 1 else ""
-    return f"rungwise child {source}{child} --report"
+    lang = "" if say.lang == "en" else f" --lang {say.lang}"
+    return f"rungwise child {source}{child} --report{lang}"
 
 
 def _lower(answer: ChildAnswer) -> bool:
     return answer.ladders[0].series.better == "lower"
 
 
-def named(ladder: LadderAnswer) -> str:
+def named(ladder: LadderAnswer, say: Words = ENGLISH) -> str:
     """Give a ladder's name, or what stands for it."""
-    return ladder.ladder_id or "unnamed ladder"
+    return ladder.ladder_id or say("unnamed_ladder")
 
 
 def _sentence(text: str) -> str:

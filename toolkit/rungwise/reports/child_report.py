@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from rungwise.reports.catalog import words_in
 from rungwise.reports.html import render_page
 from rungwise.reports.notebook_run import run_notebook
 from rungwise.reports.pdf import check_browser, page_to_pdf
@@ -26,6 +27,7 @@ def write_child_report(
     today: date | None = None,
     pdf: bool = False,
     paper: str = "A4",
+    lang: str = "en",
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write the page about one child.
@@ -52,6 +54,9 @@ def write_child_report(
         Also print the page to a PDF beside it, with a browser that is already on the computer.
     paper : {"A4", "letter"}
         Paper of the PDF.
+    lang : {"en", "es"}
+        Language of the page. What stands in the practice's own files, and what is wrong in them, stays
+        as it is.
     progress : callable, optional
         Called with the number of steps done and their total.
 
@@ -63,13 +68,13 @@ def write_child_report(
     Raises
     ------
     ValueError
-        If the child or the outcome is not there.
+        If the child or the outcome is not there, or there is no catalog of the language.
     DataProblems
         If nothing in the files can be used.
     RungwiseError
         If a file is in the way or cannot be written, or a PDF is wanted and no browser is found.
     """
-    return _write(_FULL, path, child_id, to, outcome, overwrite, today, pdf, paper, progress)
+    return _write(_FULL, path, child_id, to, outcome, overwrite, today, pdf, paper, lang, progress)
 
 
 def write_family_report(
@@ -82,6 +87,7 @@ def write_family_report(
     today: date | None = None,
     pdf: bool = True,
     paper: str = "A4",
+    lang: str = "en",
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write two sheets about one child: one to hand to the family, one for the file.
@@ -89,7 +95,7 @@ def write_family_report(
     Only the second is marked confidential; a folder gets ``family_CODE.html`` and, with `pdf`,
     ``family_CODE.pdf``. Arguments, result and errors are those of `write_child_report`.
     """
-    return _write(_FAMILY, path, child_id, to, outcome, overwrite, today, pdf, paper, progress)
+    return _write(_FAMILY, path, child_id, to, outcome, overwrite, today, pdf, paper, lang, progress)
 
 
 @dataclass(frozen=True)
@@ -100,8 +106,8 @@ class _Kind:
     edition: str
 
 
-_FULL = _Kind("one_child", "child", "{child}: is the fear coming down?", "practice")
-_FAMILY = _Kind("family_and_file", "family", "{child}: for the family and for the file", "family")
+_FULL = _Kind("one_child", "child", "title.child", "practice")
+_FAMILY = _Kind("family_and_file", "family", "title.family", "family")
 
 
 def _write(
@@ -114,8 +120,10 @@ def _write(
     today: date | None,
     pdf: bool,
     paper: str,
+    lang: str,
     progress: Callable[[int, int], None] | None,
 ) -> list[Path]:
+    say = words_in(lang)
     caseload = read_caseload(path, today=today)
     child_id = which_child(caseload, child_id)
     page_file = _target(Path(to), kind.stem, child_id)
@@ -129,9 +137,10 @@ def _write(
         "child": child_id,
         "outcome": outcome,
         "today": None if today is None else today.isoformat(),
+        "lang": lang,
     }
     notebook = run_notebook(kind.notebook, parameters, progress=progress)
-    page = render_page(notebook, title=kind.title.format(child=child_id), edition=kind.edition)
+    page = render_page(notebook, title=say(kind.title, child=child_id), edition=kind.edition, lang=lang)
     contents: dict[str | Path, str | bytes] = {page_file: page}
     if pdf:
         contents[targets[1]] = page_to_pdf(page, paper=paper)

@@ -15,7 +15,6 @@ import numpy as np
 
 from rungwise.basis.page_numbers import format_number
 from rungwise.figures.single_case_graph import describe_graph, single_case_graph
-from rungwise.reports import family_words as say
 from rungwise.reports.blocks import (
     Block,
     Blocks,
@@ -27,20 +26,23 @@ from rungwise.reports.blocks import (
     paragraph,
     picture,
 )
+from rungwise.reports.catalog import Words
 from rungwise.reports.child_page import (
     NARROW_INCHES,
     cautions,
     first_day,
+    graph_words,
     left_out,
     method_sentences,
     named,
     numbers_table,
+    outcome_words,
     rerun,
     used_settings,
 )
-from rungwise.reports.html import EDITIONS
 from rungwise.reports.provenance import hashes, made_with
-from rungwise.reports.words import SAFETY_SHORT
+from rungwise.reports.words import ENGLISH, turned
+from rungwise.single_case.verdict_words import headline
 
 if TYPE_CHECKING:
     from rungwise.series.caseload import Caseload
@@ -50,95 +52,119 @@ if TYPE_CHECKING:
 # Height of each picture in inches, so that the family's sheet stays one page.
 _HEIGHTS = {1: 3.3, 2: 1.85, 3: 1.5}
 _LATEST = 3
+_NEXT = {
+    "fell_beyond_baseline": ("last", "helped"),
+    "fell_baseline_may_explain": ("helped", "last"),
+    "fell_short_baseline": ("longer_start", "last"),
+    "no_clear_change": ("more_time", "same_step"),
+    "about_the_same": ("right_step", "same_step"),
+    "rose": ("what_else", "too_hard"),
+    "too_few": ("more_ratings",),
+    "no_room": ("matters",),
+}
+_KNOW = 4
 
 
-def family_answer(answer: ChildAnswer) -> Block:
+def family_answer(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the answer in plain words, with how sure it is in natural frequencies."""
-    turn = _turn(answer)
+    lower = answer.ladders[0].series.better == "lower"
     code = answer.verdict.code
-    sentence = say.ANSWERS[code].format(fear=answer.outcome, **turn)
+    phrases = {
+        name: turned(say, f"family.{name}", lower=lower)
+        for name in ("went_down", "going_down", "went_up", "low")
+    }
+    sentence = say(f"family.answer.{code}", fear=outcome_words(answer.outcome, say), **phrases)
     size = answer.verdict.size.value
     sure = []
     if code not in ("too_few", "no_room") and not math.isnan(size):
         better = size >= 0.5
         sure.append(
-            say.SURE.format(
-                compared=turn["lower" if better else "higher"], tenths=_tenths(size if better else 1 - size)
+            say(
+                "family.sure",
+                compared=turned(say, "family.lower", lower=lower == better),
+                tenths=_tenths(size if better else 1 - size, say),
             )
         )
     if len(answer.ladders) > 1:
-        sure.append(say.LADDERS.format(number=len(answer.ladders)))
+        sure.append(say("family.ladders", number=len(answer.ladders)))
     return heading(answer.child_id, 1) + lead(sentence, uncertainty=" ".join(sure))
 
 
-def family_pictures(caseload: Caseload, answer: ChildAnswer) -> Blocks:
+def family_pictures(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give one picture for each ladder, in everyday words."""
     height = _HEIGHTS.get(len(answer.ladders), min(_HEIGHTS.values()))
-    rating = f"{answer.outcome[0].upper()}{answer.outcome[1:]}"
+    outcome = outcome_words(answer.outcome, say)
+    rating = f"{outcome[0].upper()}{outcome[1:]}"
+    # What the family has no word of its own for keeps the graph's.
+    words = {**graph_words(say), **graph_words(say, "family.graph.")}
     blocks: list[Block | Picture] = []
     for ladder in answer.ladders:
         if len(answer.ladders) > 1:
-            blocks.append(heading(named(ladder), 3))
+            blocks.append(heading(named(ladder, say), 3))
         wide, narrow = (
             single_case_graph(
                 ladder.series, starts_on=first_day(caseload, answer, ladder), title="", rating=rating,
-                words=say.GRAPH, width=width, height=tall,
+                words=words, width=width, height=tall,
             )
             for width, tall in ((7.0, height), (NARROW_INCHES, 3.4))
         )  # fmt: skip
-        caption = _caption(answer) if ladder is answer.ladders[-1] else ""
-        alt = describe_graph(ladder.series, rating=answer.outcome, words=say.GRAPH)
+        caption = _caption(answer, say) if ladder is answer.ladders[-1] else ""
+        alt = describe_graph(ladder.series, rating=outcome, words=words)
         blocks.append(picture(wide, alt=alt, caption=caption, narrow=narrow))
     return Blocks(blocks)
 
 
-def went_well(answer: ChildAnswer) -> Block:
+def went_well(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give what can truly be said to have gone well, beginning with the child's own work."""
-    faced = _times(sum(int(ladder.series.usable.sum()) for ladder in answer.ladders))
+    faced = _times(sum(int(ladder.series.usable.sum()) for ladder in answer.ladders), say)
     if len(answer.ladders) == 1:
-        return bullets([say.FACED.format(times=faced), *_better(answer.ladders[0].series)])
-    told = [say.FACED_SEVERAL.format(times=faced)]
+        return bullets([say("family.faced", times=faced), *_better(answer.ladders[0].series, say)])
+    told = [say("family.faced_several", times=faced)]
     for ladder in answer.ladders:
-        if better := _better(ladder.series):
-            told.append(f"{named(ladder)[0].upper()}{named(ladder)[1:]}: {better[0]}")
+        if better := _better(ladder.series, say):
+            name = named(ladder, say)
+            told.append(f"{name[0].upper()}{name[1:]}: {better[0]}")
     return bullets(told)
 
 
-def find_out_next(answer: ChildAnswer) -> Block:
+def find_out_next(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the questions that are still open, in plain words."""
-    return bullets(say.NEXT[answer.verdict.code])
+    return bullets(say(f"family.next.{key}") for key in _NEXT[answer.verdict.code])
 
 
-def good_to_know() -> Block:
+def good_to_know(say: Words = ENGLISH) -> Block:
     """Give what a family should know whatever the answer is."""
-    return bullets(say.GOOD_TO_KNOW)
+    return bullets(say(f"family.know.{number}") for number in range(1, _KNOW + 1))
 
 
-def file_sheet(caseload: Caseload, answer: ChildAnswer, *, stated_on: date | None = None) -> Block:
+def file_sheet(
+    caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH, *, stated_on: date | None = None
+) -> Block:
     """Give the second sheet: numbers, how far to trust them, cautions, method, on one marked page."""
-    title = f"{say.HEADINGS['file']}: {answer.child_id}, {answer.outcome} at the probe step"
-    left = left_out(caseload, answer)
+    outcome = outcome_words(answer.outcome, say)
+    lower = answer.ladders[0].series.better == "lower"
+    who = say("who", child=answer.child_id, outcome=outcome)
     inside = (
-        heading(title, 2)
-        + paragraph(answer.headline)
-        + numbers_table(answer)
-        + heading("How far to trust this", 3)
-        + bullets(cautions(answer))
-        + heading("What was left out", 3)
-        + sum_blocks(left)
-        + heading("Before anyone acts on this", 3)
-        + paragraph(SAFETY_SHORT)
-        + heading("Method", 3)
-        + paragraph(*method_sentences(answer))
-        + paragraph(used_settings(caseload))
-        + facts(made_with(rerun(caseload, answer), stated_on))
+        heading(say("family.file", child=answer.child_id, outcome=outcome), 2)
+        + paragraph(say.number(headline(answer.verdict, who, lower=lower, words=say.texts)))
+        + numbers_table(answer, say)
+        + heading(say("page.trust"), 3)
+        + bullets(cautions(answer, say))
+        + heading(say("page.left_out"), 3)
+        + sum_blocks(left_out(caseload, answer, say))
+        + heading(say("safety.title"), 3)
+        + paragraph(say("safety.short"))
+        + heading(say("method.heading"), 3)
+        + paragraph(*method_sentences(answer, say))
+        + paragraph(used_settings(caseload, say))
+        + facts(made_with(rerun(caseload, answer, say), stated_on, say))
         + facts(hashes(caseload.inputs), kind="hashes")
     )
-    mark = html.escape(EDITIONS["practice"])
+    mark = say("edition.practice")
     return Block(
-        f'<section class="file-sheet"><div class="file-mark" role="note">{mark}</div>\n'
+        f'<section class="file-sheet"><div class="file-mark" role="note">{html.escape(mark)}</div>\n'
         f"{inside.html}\n</section>",
-        f"{EDITIONS['practice']}\n\n{inside.text}",
+        f"{mark}\n\n{inside.text}",
     )
 
 
@@ -150,38 +176,35 @@ def sum_blocks(blocks: Blocks) -> Block:
     return first
 
 
-def _caption(answer: ChildAnswer) -> str:
+def _caption(answer: ChildAnswer, say: Words) -> str:
     declined = any(ladder.series.declined.any() for ladder in answer.ladders)
-    return say.CAPTION.format(
-        better="Lower" if answer.ladders[0].series.better == "lower" else "Higher",
-        declines=say.CAPTION_DECLINES if declined else "",
-    )
+    caption = turned(say, "family.caption", lower=answer.ladders[0].series.better == "lower")
+    return caption.format(declines=say("family.caption_declines") if declined else "")
 
 
-def _better(series: PhaseSeries) -> list[str]:
+def _better(series: PhaseSeries, say: Words) -> list[str]:
     """Facts about one series that favor the child, and the declines whatever they show."""
-    facts = []
+    told = []
     sign = -1 if series.better == "lower" else 1
     before, since = _rated(series, "baseline"), _rated(series, "exposure")
     if len(before) and len(since) >= _LATEST:
         usual, latest = float(np.median(before)), float(np.median(since[-_LATEST:]))
         if sign * latest > sign * usual:
-            facts.append(say.FROM_TO.format(before=_plain(usual), after=_plain(latest)))
+            told.append(say("family.from_to", before=_plain(usual), after=_plain(latest)))
         best_before, best = float((sign * before).max() * sign), float((sign * since).max() * sign)
         if sign * best > sign * best_before:
-            facts.append(say.BEST.format(best=_plain(best), before=_plain(best_before)))
+            told.append(say("family.best", best=_plain(best), before=_plain(best_before)))
     declined_before, declined_since = (
         int(series.declined[series.phases == phase].sum()) for phase in ("baseline", "exposure")
     )
     share_before = declined_before / max(int(np.sum(series.phases == "baseline")), 1)
     share_since = declined_since / max(int(np.sum(series.phases == "exposure")), 1)
     if share_since < share_before:
-        facts.append(
-            say.FEWER_DECLINES.format(before=_times(declined_before), after=_times(declined_since))
-        )
+        before_words, after_words = _times(declined_before, say), _times(declined_since, say)
+        told.append(say("family.fewer_declines", before=before_words, after=after_words))
     elif declined_before + declined_since:
-        facts.append(say.DECLINES_COUNT.format(times=_times(declined_before + declined_since)))
-    return facts
+        told.append(say("family.declines_count", times=_times(declined_before + declined_since, say)))
+    return told
 
 
 def _rated(series: PhaseSeries, phase: str) -> np.ndarray:
@@ -189,22 +212,18 @@ def _rated(series: PhaseSeries, phase: str) -> np.ndarray:
     return values[~np.isnan(values)]
 
 
-def _turn(answer: ChildAnswer) -> dict[str, str]:
-    return say.LOWER if answer.ladders[0].series.better == "lower" else say.HIGHER
-
-
-def _tenths(share: float) -> str:
+def _tenths(share: float, say: Words = ENGLISH) -> str:
     """Write a share in tenths that never rounds to a false 0 or 10."""
     tenths = round(10 * share)
     if tenths == 10 and share < 1:
-        return "more than 9"
+        return say("family.more_than_9")
     if tenths == 0 and share > 0:
-        return "less than 1"
+        return say("family.less_than_1")
     return str(tenths)
 
 
-def _times(number: int) -> str:
-    return {0: "not once", 1: "once", 2: "twice"}.get(number, f"{number} times")
+def _times(number: int, say: Words) -> str:
+    return say(f"family.times.{number if number < 3 else 'many'}", n=number)
 
 
 def _plain(value: float) -> str:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import rungwise
 from rungwise.basis.errors import check_choice
 from rungwise.figures.style import PALETTE
+from rungwise.reports.catalog import words_in
+from rungwise.reports.words import ENGLISH
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 _TEMPLATE = "rungwise_page"
 EDITIONS = {
-    "practice": "Confidential. For use within the practice only.",
+    "practice": ENGLISH("edition.practice"),
     "sharing": "",
     "family": "",
 }
@@ -46,7 +48,7 @@ def render_page(
         The practice's edition is marked confidential at its top and on every printed page; in the
         family's, only the sheet for the file is (`rungwise.reports.family_page`).
     lang : str
-        Language of the page, as a language tag.
+        Language of the page; its own few words come from that catalog.
 
     Returns
     -------
@@ -61,13 +63,15 @@ def render_page(
     from nbconvert import HTMLExporter
 
     check_choice("edition", edition, EDITIONS)
+    say = words_in(lang)
     ordered = _ordered(notebook)
     _check_figures(ordered)
     page = {
         "title": title,
         "lang": lang,
         "edition": edition,
-        "mark": EDITIONS[edition],
+        "mark": say("edition.practice") if edition == "practice" else EDITIONS[edition],
+        "skip": say("lang.skip"),
         "style": style_sheet(),
         "generator": f"rungwise {rungwise.__version__}",
         "has_footer": any(cell.metadata.get("page_footer_starts") for cell in ordered.cells),

@@ -8,8 +8,9 @@ from datetime import date
 from importlib.metadata import version
 
 import rungwise
-from rungwise.audit.wording import day_words
 from rungwise.reports.blocks import Block, facts, heading, paragraph
+from rungwise.reports.catalog import Words
+from rungwise.reports.words import ENGLISH
 from rungwise.tables.practice import Practice
 from rungwise.tables.table import InputFile
 
@@ -31,7 +32,9 @@ def versions() -> dict[str, str]:
     }
 
 
-def provenance(inputs: Iterable[InputFile], *, rerun: str, stated_on: date | None = None) -> Block:
+def provenance(
+    inputs: Iterable[InputFile], *, rerun: str, stated_on: date | None = None, say: Words = ENGLISH
+) -> Block:
     """Give the closing block of a page: versions, a SHA-256 of every file read, how to rerun.
 
     Parameters
@@ -42,27 +45,38 @@ def provenance(inputs: Iterable[InputFile], *, rerun: str, stated_on: date | Non
         The command that makes the page again.
     stated_on : datetime.date, optional
         The date the report was asked to bear; without it the page has no date of its own.
+    say : Words
+        Language.
     """
     return (
-        heading("How to check this page")
-        + paragraph(
-            "The same files give the same page, byte for byte. A file that was read is the same file if "
-            "its SHA-256 is the same."
-        )
-        + facts(made_with(rerun, stated_on))
+        heading(say("check.heading"))
+        + paragraph(say("check.same"))
+        + facts(made_with(rerun, stated_on, say))
         + facts(hashes(inputs), kind="hashes")
     )
 
 
-def made_with(rerun: str, stated_on: date | None = None) -> dict[str, str]:
+def made_with(rerun: str, stated_on: date | None = None, say: Words = ENGLISH) -> dict[str, str]:
     """Give versions, the command that makes the page again, and the date stated if there is one."""
     entries = {
-        "Made with": ", ".join(f"{name} {number}" for name, number in versions().items()),
-        "To make it again": rerun,
+        say("check.made_with"): ", ".join(f"{name} {number}" for name, number in versions().items()),
+        say("check.again"): rerun,
     }
     if stated_on is not None:
-        entries["Date stated"] = day_words(stated_on)
+        entries[say("check.date")] = date_words(stated_on, say)
     return entries
+
+
+def date_words(day: date, say: Words = ENGLISH) -> str:
+    """Write a day the same way whatever the language settings of the computer.
+
+    Examples
+    --------
+    >>> date_words(date(2026, 9, 3))
+    'September 3, 2026'
+    """
+    month = say("months").split()[day.month - 1]
+    return say("date", month=month, day=day.day, year=day.year)
 
 
 def hashes(inputs: Iterable[InputFile]) -> dict[str, str]:
