@@ -16,8 +16,8 @@ ROWS = [
     (7, 3, "probe", "declined", NAN, "exposure"),
     (7, 1, "practice", "completed", 4, "exposure"),
     (7, 1, "practice", "completed", 6, "exposure"),
-    (14, 2, "practice", "completed", 5, "exposure"),
     (14, 2, "practice", "declined", NAN, "exposure"),
+    (14, 2, "practice", "completed", 5, "exposure"),
     (21, 3, "probe", "completed", 0, "exposure"),
     (21, 3, "practice", "completed", NAN, "exposure"),
 ]
