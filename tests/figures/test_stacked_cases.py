@@ -76,3 +76,10 @@ def test_the_words_name_every_case(cases):
 def test_no_case_is_refused():
     with pytest.raises(ValueError, match="one or more; got none"):
         stacked_cases([])
+
+
+def test_many_cases_share_the_height_of_a_page():
+    few = stacked_cases([case(4, str(i)) for i in range(2)]).get_figure(root=True)
+    many = stacked_cases([case(4, str(i)) for i in range(6)]).get_figure(root=True)
+    assert few.axes[0].get_position().height * few.get_figheight() == pytest.approx(1.7)
+    assert many.get_figheight() < 8.5

@@ -321,3 +321,13 @@ def test_answers_need_their_key_and_their_columns(tmp_path):
         read_answers(tmp_path / "answers.csv")
     with pytest.raises(ValueError, match="not a plan written by this program"):
         read_study(DEMO / "records", plan=DEMO / "masked_answers.csv", today=TODAY)
+
+
+def test_more_cases_than_a_figure_can_hold_take_two(inputs, monkeypatch):
+    from rungwise.reports import study_results
+
+    monkeypatch.setattr(study_results, "MOST_IN_A_FIGURE", 3)
+    drawings = study_results.figures(inputs.result.study)
+    assert ["part 1 of 2" in one.caption for one in drawings] == [True, False]
+    panels = [len(one.axes.get_figure(root=True).axes) for one in drawings]
+    assert panels == [2, 2]

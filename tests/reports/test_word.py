@@ -143,3 +143,31 @@ def test_the_same_content_gives_the_same_bytes():
 def test_what_cannot_be_written_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call(WordDocument("x"))
+
+
+def test_columns_are_wide_enough_for_their_words():
+    from rungwise.reports.word import _column_widths
+
+    records = [
+        {"Item": "10", "Evidence": "a long sentence of many words that may break " * 3, "p": "< .001"}
+    ]
+    widths = _column_widths(records, ["Item", "Evidence", "p"], 160)
+    assert sum(widths.values()) == pytest.approx(160)
+    assert widths["Item"] > 2 * 4
+    assert widths["p"] > 2 * 6
+    assert widths["Evidence"] > 100
+    crowded = {str(i): "wordwordwordword" for i in range(12)}
+    assert sum(_column_widths([crowded], list(crowded), 160).values()) == pytest.approx(160)
+
+
+def test_a_short_table_is_kept_on_one_page():
+    document = WordDocument("Study")
+    document.table([{"a": "1"}, {"a": "2"}], caption="Short")
+    document.table([{"a": str(i)} for i in range(40)], caption="Long")
+    word = docx.Document(io.BytesIO(document.to_bytes()))
+    short, long = (
+        [row.cells[0].paragraphs[0].paragraph_format.keep_with_next for row in table.rows]
+        for table in word.tables
+    )
+    assert short == [True, True, None]
+    assert set(long) == {None}

@@ -19,6 +19,7 @@ _DASHES = (0, (5, 3))
 # Inches around and between the panels.
 _LEFT, _RIGHT, _TOP, _BOTTOM, _GAP = 1.0, 0.12, 0.48, 0.5, 0.26
 _LEGEND = 0.28
+_PANEL, _PAGE = 1.7, 8.4
 # Points by which the phases' names stand above the name of the first case.
 _ROW = 14
 
@@ -31,7 +32,7 @@ def stacked_cases(
     rating: str = "Fear",
     words: Mapping[str, str] = WORDS,
     width: float = 7.0,
-    height: float = 1.7,
+    height: float | None = None,
 ) -> Axes:
     """Draw cases under one another, so that it is seen who was still in baseline when another started.
 
@@ -45,8 +46,8 @@ def stacked_cases(
         As for `single_case_graph`.
     width : float
         Inches of the figure.
-    height : float
-        Inches of one panel.
+    height : float, optional
+        Inches of one panel; default 1.7, or what lets all panels stand on one page.
 
     Returns
     -------
@@ -70,6 +71,8 @@ def stacked_cases(
     if not cases:
         raise ValueError("cases must be one or more; got none.")
     m = len(cases)
+    if height is None:
+        height = min(_PANEL, (_PAGE - _TOP - _BOTTOM - _LEGEND) / m - _GAP)
     missing = any(not one.usable.all() for one in cases)
     foot = _BOTTOM + (_LEGEND if missing else 0)
     tall = _TOP + m * height + (m - 1) * _GAP + foot

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rungwise.basis.page_numbers import format_p
 from rungwise.reports import study_method, study_results
-from rungwise.reports.blocks import Block, Blocks, lead, note
+from rungwise.reports.blocks import Block, Blocks, heading, lead, note, paragraph
 from rungwise.reports.child_page import day
 from rungwise.reports.manuscript import to_blocks
 from rungwise.reports.study_inputs import StudyInputs, read_study
@@ -18,8 +18,20 @@ __all__ = ["day", "read_study"]
 _CHANGED = {"improvement": "Fear came down", "worsening": "Fear rose", "two-sided": "Fear changed"}
 
 
-def opening(inputs: StudyInputs) -> Block:
-    """Give the answer of the planned test in one sentence, with its uncertainty."""
+def opening(inputs: StudyInputs) -> Blocks:
+    """Give the title, and the answer of the planned test in one sentence with its uncertainty."""
+    study = inputs.result.study
+    names = ", ".join(study.caseload.practice.label.splitlines())
+    return Blocks(
+        (
+            heading(f"Single-case study {study.design_id}", 1),
+            _answer(inputs),
+            paragraph(f"{names}. Recording level {study.caseload.level}.", kind="small"),
+        )
+    )
+
+
+def _answer(inputs: StudyInputs) -> Block:
     result = inputs.result
     test = result.test
     if result.criterion_tests:

@@ -25,6 +25,7 @@ from rungwise.study.analysis import NOT_INDEPENDENT, ONE_CHILD, StudyResult, one
 from rungwise.study.appraise import ROBINT, VERSIONS, WWC, Appraisal
 from rungwise.study.data import CaseData, Study, coverage
 
+MOST_IN_A_FIGURE = 6
 P = Italic("p")
 PHASE_WORDS = {phase: phase.replace("_", "-") for phase in PHASES}
 
@@ -43,7 +44,7 @@ def results(result: StudyResult, masked: Sequence[Estimate] = ()) -> list[Part]:
         ),
         Points(tuple(coverage(study))),
         Heading("Ratings", 2),
-        figure(study),
+        *figures(study),
         rows([line for one in study.cases for line in _by_phase(one)], "Ratings by phase",
              numeric=["Rated", "Declined", "M", "SD", "Median", "Lowest", "Highest"],
              notes=["Means and medians leave declined occasions out."]),
@@ -72,17 +73,22 @@ def in_order(study: Study) -> list[CaseData]:
     return sorted(study.cases, key=lambda one: (one.days[one.start - 1], one.case.label))
 
 
-def figure(study: Study) -> Drawing:
-    """Draw all cases under one another."""
+def figures(study: Study) -> list[Part]:
+    """Draw all cases under one another, so many to a figure that they can be read."""
     shown = [shown_series(study, one) for one in in_order(study)]
-    concurrent = study.plan is not None
-    axis = "Planned occasion" if concurrent else "Day of the study"
-    axes = stacked_cases(shown, time=axis, rating="Probe fear")
-    caption = (
-        "Probe fear of every case. Open circles: baseline; filled: exposure. Dashed lines: start of "
-        "exposure. Crosses in the band above the scale: declined."
-    )
-    return Drawing(axes, caption, describe_cases(shown))
+    axis = "Planned occasion" if study.plan is not None else "Day of the study"
+    parts: list[Part] = []
+    count = math.ceil(len(shown) / MOST_IN_A_FIGURE)
+    for number, part in enumerate(np.array_split(np.arange(len(shown)), count), start=1):
+        cases = [shown[i] for i in part.tolist()]
+        which = "every case" if count == 1 else f"the cases, part {number} of {count}"
+        caption = (
+            f"Probe fear of {which}. Open circles: baseline; filled: exposure. Dashed lines: start of "
+            "exposure. Crosses in the band above the scale: declined."
+        )
+        axes = stacked_cases(cases, time=axis, rating="Probe fear")
+        parts.append(Drawing(axes, caption, describe_cases(cases)))
+    return parts
 
 
 def shown_series(study: Study, one: CaseData) -> PhaseSeries:

@@ -35,6 +35,7 @@ _UNDATED = date(2000, 1, 1)
 # texts up to so many letters, such as "< .001", are kept on one line.
 _LETTER_MM, _BOLD_MM, _CELL_MARGINS_MM = 2.0, 2.35, 4.4
 _SHORT, _LONGEST_WORD = 7, 20
+_SHORT_TABLE = 12
 
 
 @dataclass(frozen=True)
@@ -165,6 +166,8 @@ class WordDocument:
                 cell.width = Mm(widths[name])
                 paragraph = cell.paragraphs[0]
                 paragraph.style = self._document.styles["Table Head" if row == 0 else "Table Cell"]
+                # A short table is not torn over two pages.
+                paragraph.paragraph_format.keep_with_next = row < len(records) <= _SHORT_TABLE or None
                 paragraph.add_run(text)
                 if name in numeric:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
