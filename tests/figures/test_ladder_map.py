@@ -53,6 +53,7 @@ def episodes(*mastered, child="C1", lost=()):
         np.array([child] * n, dtype=object), np.array(["wall"] * n, dtype=object),
         np.array(mastered, dtype=float), days, days, np.full(n, 2), np.full(n, 7.0),
         np.array(["mastered"] * n, dtype=object), np.zeros(n, dtype=bool), lost_on, np.zeros(n, dtype=int),
+        np.ones(n, dtype=bool),
         Mastery(),
     )  # fmt: skip
 

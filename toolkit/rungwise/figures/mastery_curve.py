@@ -102,7 +102,7 @@ def describe_mastery_curve(curves: Mapping[str, Curve], *, scale: str = "occasio
     >>> from rungwise.ladders.survival import cumulative_incidence
     >>> curves = cumulative_incidence([2, 3, 3, 5], [MASTERED, MASTERED, LEFT, None], [MASTERED, LEFT])
     >>> describe_mastery_curve(curves)
-    'Curves over occasions of 4 steps: half were mastered by occasion 3. By occasion 3, the last at which the curve rises, 50% were mastered. 25% were left because of fear.'
+    'Curves over occasions of 4 steps: half were mastered by occasion 3. By occasion 3, the last rise with a tenth still followed, 50% were mastered. 25% were left because of fear.'
     """  # noqa: E501
     mastered = curves[MASTERED]
     unit = scale.removesuffix("s")
@@ -114,11 +114,12 @@ def describe_mastery_curve(curves: Mapping[str, Curve], *, scale: str = "occasio
         else f"half were mastered by {unit} {median:g}."
     )
     if len(mastered.time):
-        rises = mastered.time[mastered.events > 0]
+        rises = mastered.time[(mastered.events > 0) & (mastered.at_risk >= 0.1 * mastered.n)]
         if len(rises):
             share = of_hundred(mastered.at(float(rises[-1])))
             parts.append(
-                f"By {unit} {rises[-1]:g}, the last at which the curve rises, {share}% were mastered."
+                f"By {unit} {rises[-1]:g}, the last rise with a tenth still followed, {share}% were "
+                "mastered."
             )
     left = curves.get(LEFT)
     if left is not None and left.events.sum():

@@ -86,7 +86,7 @@ def dose(tables: TableSet, *, child_id: str | None = None) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def dose_sentences(row: Mapping[str, Any]) -> list[str]:
+def dose_sentences(row: Mapping[Any, Any]) -> list[str]:
     """Say in plain sentences what a row of `dose` holds.
 
     Examples

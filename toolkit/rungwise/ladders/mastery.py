@@ -46,6 +46,8 @@ class Episodes:
         often in a row as mastering takes; NaT if never.
     unrated : ndarray of int
         Completed occasions without a rating, which cannot count toward mastery.
+    practiced : ndarray of bool
+        Offered in practice, and not only on probe or approach occasions.
     criterion : Mastery
     """
 
@@ -60,6 +62,7 @@ class Episodes:
     passed_over: np.ndarray
     lost_on: np.ndarray
     unrated: np.ndarray
+    practiced: np.ndarray
     criterion: Mastery
 
     def __len__(self) -> int:
@@ -80,11 +83,11 @@ class Episodes:
 _DTYPES: dict[str, str] = {
     "child_id": "O", "ladder_id": "O", "step": "f8", "first_on": "M8[D]", "last_on": "M8[D]",
     "occasions": "i8", "days": "f8", "result": "O", "passed_over": "?", "lost_on": "M8[D]",
-    "unrated": "i8",
+    "unrated": "i8", "practiced": "?",
 }  # fmt: skip
 
 
-def mastery_episodes(tables: TableSet) -> Episodes | None:
+def mastery_episodes(tables: TableSet, *, child_id: str | None = None) -> Episodes | None:
     """Find, for every child and step offered, whether and when the step was mastered.
 
     A day counts toward mastery when every trial of the step on it was completed and none was rated
@@ -100,13 +103,15 @@ def mastery_episodes(tables: TableSet) -> Episodes | None:
     ----------
     tables : TableSet
         With ``observations``; ``children`` says who left because of fear.
+    child_id : str, optional
+        Only this child.
 
     Returns
     -------
     Episodes or None
         None where trials were not recorded.
     """
-    trials = trials_of(tables)
+    trials = trials_of(tables, child_id=child_id)
     if trials is None:
         return None
     criterion = tables.practice.mastery
@@ -220,6 +225,8 @@ class StepDays:
         Some trial was declined.
     unrated : ndarray of bool
         Every trial was completed, and some has no rating.
+    practiced : ndarray of bool
+        Some trial was practice.
     """
 
     episode: np.ndarray
@@ -230,6 +237,7 @@ class StepDays:
     met: np.ndarray
     declined: np.ndarray
     unrated: np.ndarray
+    practiced: np.ndarray
 
     def __len__(self) -> int:
         return len(self.episode)
@@ -262,6 +270,7 @@ def step_days(trials: Trials, rating: np.ndarray, at_most: float) -> StepDays:
         met=count(completed & low) == size,
         declined=count(trials.declined[order]) > 0,
         unrated=(count(completed) == size) & (count(~rated) > 0),
+        practiced=count(trials.kind[order] == "practice") > 0,
     )
 
 
@@ -294,8 +303,11 @@ def _episode(
         if child in left and not passed_over:
             result, end = LEFT, max(left[child], day[-1])
     length = float((end - day[0]).astype(int))
-    unrated = int(days.unrated[rows].sum())
-    return (child, ladder, step, day[0], day[-1], occasions, length, result, passed_over, lost_on, unrated)
+    unrated, practiced = int(days.unrated[rows].sum()), bool(days.practiced[rows].any())
+    return (
+        child, ladder, step, day[0], day[-1], occasions, length, result, passed_over, lost_on, unrated,
+        practiced,
+    )  # fmt: skip
 
 
 def _run_reached(met: np.ndarray, in_a_row: int) -> int | None:
