@@ -39,7 +39,7 @@ def write(tmp_path):
             "observations": [*trials, *extra],
             "phases": ["child_id,ladder_id,starts_on,phase", f"C1,,{day(0)},baseline",
                        f"C1,,{day(4)},exposure", f"C1,,{day(12)},follow_up"],
-            "plans": ["child_id,ladder_id,probe_step,primary,trained,planned_per_week", 
+            "plans": ["child_id,ladder_id,probe_step,primary,trained,planned_per_week",
                       "C1,wall,3,yes,yes,1", "C1,slope,1,yes,no,"],
             "ladders": ["ladder_id,step,activity", "wall,1,low & wide", "wall,2,two", "wall,3,three",
                         "slope,1,one"],
