@@ -21,8 +21,8 @@ CONSENTING = ("P1", "P2", "P3", "P4", "P5")
 def practice_tables():
     children = [
         {"child_id": code, "age_months": 90, "entered_on": date(2026, 4, 1),
-         "research_consent": code in CONSENTING}
-        for code in ("P1", "P2", "P3", "P4", "P5", "P6")
+         "research_consent": None if code == "P7" else code in CONSENTING}
+        for code in ("P1", "P2", "P3", "P4", "P5", "P6", "P7")
     ]  # fmt: skip
     ladders = [
         {"ladder_id": name, "step": step, "activity": f"{name} step {step}"}
@@ -31,7 +31,7 @@ def practice_tables():
     ]
     plans = [
         {"child_id": code, "ladder_id": "gangway", "probe_step": 4, "usual_rater": "child"}
-        for code in ("P1", "P2", "P3", "P4", "P6")
+        for code in ("P1", "P2", "P3", "P4", "P6", "P7")
     ]
     plans += [
         {"child_id": "P5", "ladder_id": name, "probe_step": 3, "usual_rater": "child"}

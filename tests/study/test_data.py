@@ -47,6 +47,22 @@ def test_ratings_on_other_days_keep_their_occasion_and_their_phase(record, sched
     assert first.start == schedule.starts[0]
 
 
+def test_a_late_baseline_rating_stays_on_the_baseline_side_of_the_start(record, schedule, plan, tmp_path):
+    start = schedule.starts[0]
+
+    def late(tables):
+        for row in tables["observations"]:
+            if row["child_id"] == "P1" and row["date"] == plan.day(start - 1):
+                row["date"] += timedelta(days=4)  # nearer to the first exposure occasion than to its own
+                row["fear_peak"], row["outcome"] = 10, "completed"
+        tables["agreement"].clear()
+
+    one = study_of(record(tmp_path, schedule, change=late), plan=plan).cases[0]
+    assert (one.moved, one.extra, one.series.n_missing) == (1, 0, 0)
+    assert one.series.values[start - 2] == 10
+    assert one.series.phases[start - 2] == "baseline"
+
+
 def test_a_rating_beyond_the_plan_is_counted_and_not_tested(record, schedule, plan, tmp_path):
     def more(tables):
         last = dict(tables["observations"][23])

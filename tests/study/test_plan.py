@@ -19,6 +19,8 @@ def test_only_children_with_research_consent_enter(practice):
     assert consenting(practice) == {"P1", "P2", "P3", "P4", "P5"}
     with pytest.raises(ValueError, match=r"P6 is not one\. Ask the family first"):
         plan(practice, ("P1", "P6"))
+    with pytest.raises(ValueError, match="P7 is not one"):
+        plan(practice, ("P1", "P7"))
 
 
 def test_without_a_table_of_children_nobody_enters(practice):

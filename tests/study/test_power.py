@@ -100,6 +100,20 @@ def test_where_assignments_are_drawn_power_is_about_the_same():
     assert drawn.power == pytest.approx(exact.power, abs=0.05)
 
 
+def test_a_p_counted_from_draws_is_never_below_one_in_draws_and_one(monkeypatch):
+    monkeypatch.setattr(pw, "MOST_LISTED", 10)
+    strong = pw.Scenario(level_change=-6, sd=0.3, sd_start=0, sd_change=0)
+    design = StaggeredStarts(staggered_windows(4, 24), True, "random")
+
+    def share(draws):
+        return pw.power(
+            design, 24, strong, rng=np.random.default_rng(1), replications=300, draws=draws
+        ).power
+
+    assert share(18) == 0
+    assert share(99) > 0.9
+
+
 def test_more_children_longer_series_and_larger_effects_give_more_power():
     def make(m, n):
         return StaggeredStarts(staggered_windows(m, n, width=2, fewest_per_phase=4), True, "random")
@@ -126,9 +140,10 @@ def test_a_row_of_the_curve_does_not_change_when_others_are_added():
     def make(m, n):
         return StaggeredStarts(staggered_windows(m, n), True, "random")
 
-    few = pw.power_curve(make, (3,), (24,), pw.Scenario(), seed=9, replications=200)
-    many = pw.power_curve(make, (3, 4), (20, 24), pw.Scenario(), seed=9, replications=200)
-    chosen = many[(many["children"] == 3) & (many["occasions"] == 24)]
+    scenario = pw.Scenario(level_change=-1.3)
+    few = pw.power_curve(make, (3, 4), (24, 28), scenario, seed=9, replications=900)
+    many = pw.power_curve(make, (2, 3, 4), (20, 24, 28), scenario, seed=9, replications=900)
+    chosen = many[many["children"].isin((3, 4)) & many["occasions"].isin((24, 28))]
     assert chosen["power"].tolist() == few["power"].tolist()
 
 

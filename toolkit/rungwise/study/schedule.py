@@ -141,6 +141,18 @@ def draw_schedule(plan: StudyPlan, seed: int) -> Schedule:
     ------
     ValueError
         If the seed is not a whole number of 0 or more.
+
+    Examples
+    --------
+    >>> from rungwise.study.plan import StudyCase
+    >>> plan = StudyPlan(
+    ...     "MB1", "multiple_baseline", (StudyCase("C1", "net", 3), StudyCase("C2", "net", 3)),
+    ...     date(2026, 3, 2), 7, 16, ((4, 5), (9, 10)), True, (), 3, "tau", "improvement", 0.05,
+    ... )
+    >>> draw_schedule(plan, seed=7).starts == draw_schedule(plan, seed=7).starts
+    True
+    >>> plan.design.permits_starts(draw_schedule(plan, seed=7).starts)
+    True
     """
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
         raise ValueError(f"seed must be a whole number of 0 or more; got {seed!r}.")
