@@ -9,6 +9,8 @@ trials now and then, and 2 to 4 practice trials a visit in exposure (`rungwise.s
 - "no change": nothing happens to fear; the child steps up by the practice's own rule, after 1, 2 or 3 low
   trials in a row.
 - "climbs": fear falls by 1 point at the start of exposure and by 0.2 points a week from then on.
+- "no change, calms within a visit": the same, and fear falls by 0.4 points from one trial of a visit to the
+  next and is back at the next visit, which trends of practice ratings take for progress as well.
 - "eased": nothing happens to fear, but practice is led back to easier and easier steps.
 
 Trends of practice ratings are one-sided tests at 2.5 % in the direction of improvement, and of worsening;
@@ -39,7 +41,7 @@ from rungwise.simulate.local_ladders import LADDERS
 from rungwise.simulate.practice import FREE, Program, SimulatedChild
 from rungwise.simulate.ratings import rate_latent, simulate_ratings
 from rungwise.simulate.records import ladder_rows
-from rungwise.simulate.trials import SteppingRule, visit_rows
+from rungwise.simulate.trials import PracticeRule, visit_rows
 from rungwise.single_case.verdict import VERDICTS, verdict_codes
 
 SEED = 20261125
@@ -51,23 +53,24 @@ FIRST_DAY = date(2026, 1, 5)
 TABLE = Path(__file__).parents[1] / "toolkit" / "rungwise" / "data" / "climbing.csv"
 
 # Kind of child, rule of stepping up in words, the rule, and what exposure does.
-KINDS: tuple[tuple[str, str, SteppingRule, dict[str, float]], ...] = (
-    ("no change", "up after 1 low trial", SteppingRule(in_a_row=1), {}),
-    ("no change", "up after 2 low trials in a row", SteppingRule(in_a_row=2), {}),
-    ("no change", "up after 3 low trials in a row", SteppingRule(in_a_row=3), {}),
+KINDS: tuple[tuple[str, str, PracticeRule, dict[str, float]], ...] = (
+    ("no change", "up after 1 low trial", PracticeRule(in_a_row=1, calming=0.0), {}),
+    ("no change", "up after 2 low trials in a row", PracticeRule(in_a_row=2, calming=0.0), {}),
+    ("no change", "up after 3 low trials in a row", PracticeRule(in_a_row=3, calming=0.0), {}),
+    ("no change, calms within a visit", "up after 2 low trials in a row", PracticeRule(in_a_row=2), {}),
     (
         "climbs",
         "up after 2 low trials in a row",
-        SteppingRule(in_a_row=2),
+        PracticeRule(in_a_row=2, calming=0.0),
         {"level_change": -1.0, "slope_change": -0.2},
     ),
-    ("eased", "led back to easier steps", SteppingRule(eased=True), {}),
+    ("eased", "led back to easier steps", PracticeRule(eased=True, calming=0.0), {}),
 )
 IMPROVED, WORSENED, NEITHER, CANNOT = "improved", "worsened", "neither", "cannot be said"
 
 
 def caseload_of(
-    rng: np.random.Generator, children: int, rule: SteppingRule, course: dict[str, float], phi: float
+    rng: np.random.Generator, children: int, rule: PracticeRule, course: dict[str, float], phi: float
 ) -> Caseload:
     """Simulate the children of one cell, and read their records as those of a practice."""
     days = tuple(FIRST_DAY + timedelta(days=7 * week) for week in range(N_BASELINE + N_EXPOSURE))
@@ -207,6 +210,9 @@ def main() -> None:
         SEED,
         chosen.children,
         f"python benchmarks/climbing.py --children {chosen.children}",
+        f"Fear at the probe step starts at {START:g}, with AR(1) noise of standard deviation {SD:g} from week "
+        f"to week; {N_BASELINE} baseline and {N_EXPOSURE} exposure visits. What each kind of child is stands "
+        "in benchmarks/climbing.py.",
     )
     print(f"{len(rows)} rows written to {chosen.to}")
 

@@ -86,8 +86,21 @@ def designs(baselines: Sequence[int] = BASELINES, exposures: Sequence[int] = EXP
         yield Design(n_baseline, n_exposure, phi, *course)
 
 
+MODEL = (
+    "Latent fear: start + slope x occasion + effect + AR(1) noise with standard deviation "
+    f"{SD}, rounded to whole points and clipped to 0-10; the baseline's course goes on in exposure. "
+    f"Near the ceiling, children decline with odds 1 at latent fear {DECLINE_AT}."
+)
+
+
 def write_table(
-    path: Path, rows: Sequence[Mapping[str, Any]], title: str, seed: int, replications: int, command: str
+    path: Path,
+    rows: Sequence[Mapping[str, Any]],
+    title: str,
+    seed: int,
+    replications: int,
+    command: str,
+    model: str = MODEL,
 ) -> None:
     """Write a table with what is needed to make it again in its first lines."""
     import rungwise
@@ -98,9 +111,7 @@ def write_table(
         f"Made by: {command}",
         f"Seed {seed}, {replications} replications a row; rungwise {rungwise.__version__}, "
         f"numpy {np.__version__}, Python {platform.python_version()}.",
-        "Latent fear: start + slope x occasion + effect + AR(1) noise with standard deviation "
-        f"{SD}, rounded to whole points and clipped to 0-10; the baseline's course goes on in exposure. "
-        f"Near the ceiling, children decline with odds 1 at latent fear {DECLINE_AT}.",
+        model,
     ):
         out.write(f"# {line}\n")
     writer = csv.DictWriter(out, fieldnames=list(rows[0]), lineterminator="\n")

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from rungwise.simulate.local_ladders import LADDERS
 from rungwise.simulate.practice import simulate_practice
-from rungwise.simulate.trials import STEP_UP_AT, SteppingRule, visit_rows
+from rungwise.simulate.trials import STEP_UP_AT, PracticeRule, visit_rows
 
 STEPS = {ladder.ladder_id: len(ladder.steps) for ladder in LADDERS}
 
@@ -166,7 +166,7 @@ def rows_by(rule):
 
 @pytest.mark.parametrize("in_a_row", [1, 3])
 def test_the_stepping_rule_may_be_another(in_a_row):
-    _, practiced = rows_by(SteppingRule(in_a_row=in_a_row))
+    _, practiced = rows_by(PracticeRule(in_a_row=in_a_row))
     easy, step, ups = 0, None, 0
     for rows in practiced.values():
         for row in rows:
@@ -179,10 +179,25 @@ def test_the_stepping_rule_may_be_another(in_a_row):
 
 
 def test_an_eased_child_is_led_down_whatever_the_ratings():
-    kid, practiced = rows_by(SteppingRule(eased=True))
+    kid, practiced = rows_by(PracticeRule(eased=True))
     steps = [{row["step"] for row in rows} for rows in practiced.values()]
     assert all(len(one) == 1 for one in steps)
     course = [one.pop() for one in steps]
     assert course[0] == kid.programs[0].ladder.probe_step + 1
     assert course == sorted(course, reverse=True)
     assert course[-1] < course[0]
+
+
+def test_calming_lowers_later_trials_of_a_visit_only():
+    _, calm = rows_by(PracticeRule(eased=True, calming=3.0))
+    _, level = rows_by(PracticeRule(eased=True, calming=0.0))
+
+    def fall(practiced):
+        rated = [
+            [row["fear_peak"] for row in rows if row["fear_peak"] is not None]
+            for rows in practiced.values()
+        ]
+        return np.mean([one[0] - one[-1] for one in rated if len(one) > 1])
+
+    assert fall(calm) > 2
+    assert abs(fall(level)) < 1

@@ -37,8 +37,8 @@ FOLLOWED_BY = {
 
 
 @dataclass(frozen=True)
-class SteppingRule:
-    """How practice follows the ratings.
+class PracticeRule:
+    """How practice follows the ratings, and ratings practice.
 
     Attributes
     ----------
@@ -49,11 +49,14 @@ class SteppingRule:
     eased : bool
         Whatever the ratings, practice begins above the probe step and is led back to easier and easier
         steps, one step every third visit.
+    calming : float
+        Points by which fear falls from one trial of a visit to the next; it is back the next time.
     """
 
     rating_at_most: float = STEP_UP_AT
     in_a_row: int = 2
     eased: bool = False
+    calming: float = 0.4
 
 
 @dataclass
@@ -76,7 +79,7 @@ def visit_rows(
     kid: SimulatedChild,
     rng: np.random.Generator,
     recorded_until: date,
-    rule: SteppingRule = SteppingRule(),
+    rule: PracticeRule = PracticeRule(),
 ) -> Visits:
     """Simulate every recorded visit of one child.
 
@@ -90,7 +93,7 @@ def visit_rows(
     rng : numpy.random.Generator
     recorded_until : date
         Nothing is written down after this day.
-    rule : SteppingRule
+    rule : PracticeRule
         How practice follows the ratings.
     """
     visits = Visits()
@@ -112,7 +115,7 @@ def _program_visits(
     program: Program,
     recorded_until: date,
     visits: Visits,
-    rule: SteppingRule,
+    rule: PracticeRule,
 ) -> None:
     offsets = _offsets(program.ladder)
     first_exposure = program.phases.index("exposure") if "exposure" in program.phases else len(program.days)
@@ -312,11 +315,13 @@ def _practice(
     latent: np.ndarray,
     common: Row,
     state: _Practice,
-    rule: SteppingRule,
+    rule: PracticeRule,
 ) -> list[Row]:
     rows = []
     for turn in range(int(rng.integers(2, 5))):
-        row = _offer(rng, ladder, common, "practice", state.step, latent[state.step - 1] - 0.4 * turn)
+        row = _offer(
+            rng, ladder, common, "practice", state.step, latent[state.step - 1] - rule.calming * turn
+        )
         rows.append(row)
         if rule.eased:
             continue
