@@ -210,9 +210,9 @@ def main() -> None:
         SEED,
         chosen.children,
         f"python benchmarks/climbing.py --children {chosen.children}",
-        f"Fear at the probe step starts at {START:g}, with AR(1) noise of standard deviation {SD:g} from week "
-        f"to week; {N_BASELINE} baseline and {N_EXPOSURE} exposure visits. What each kind of child is stands "
-        "in benchmarks/climbing.py.",
+        f"Fear at the probe step starts at {START:g}, with AR(1) noise of standard deviation {SD:g} from "
+        f"week to week; {N_BASELINE} baseline and {N_EXPOSURE} exposure visits. What each kind of child is "
+        "stands in benchmarks/climbing.py.",
     )
     print(f"{len(rows)} rows written to {chosen.to}")
 
