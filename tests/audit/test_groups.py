@@ -1,5 +1,16 @@
+from datetime import date
+from pathlib import Path
+
+import numpy as np
 import pytest
-from rungwise.audit.groups import ENOUGH, about_groups, groups_table
+from rungwise.audit.audit import audit_quarter
+from rungwise.audit.groups import ENOUGH, SEVERAL, about_groups, groups_table, shrunken
+from rungwise.series.caseload import read_caseload
+
+
+@pytest.fixture
+def folder_level_3():
+    return Path(__file__).resolve().parents[2] / "data_demo" / "practice_level_3"
 
 
 def child(code, site="Harbor", months=80, reason="heights"):
@@ -42,6 +53,43 @@ def test_large_groups_may_be_looked_at(caseload, outcome):
     children = [child(code, "Harbor" if i < ENOUGH else "Cliff") for i, code in enumerate(codes)]
     table = groups_table(caseload(children=children), [outcome(code) for code in codes])
     assert about_groups(table).startswith("Every group has enough judged children")
+    assert table["why_no_limits"].eq("").all()
+    assert (table["outer_low"] <= table["share"]).all()
+
+
+def test_limits_and_drawn_shares_stand_only_where_every_group_of_the_kind_is_large(caseload, outcome):
+    codes = [f"C{i:03d}" for i in range(3 * ENOUGH)]
+    children = [
+        child(code, "Harbor" if i < 2 * ENOUGH else "Cliff", 70 if i else 100)
+        for i, code in enumerate(codes)
+    ]
+    judged = [
+        outcome(code, "rose" if i % 3 == 0 or i >= 75 else "fell_beyond_baseline")
+        for i, code in enumerate(codes)
+    ]
+    table = groups_table(caseload(children=children), judged).set_index("grouping")
+    site, age = table.loc["site"], table.loc["age_band"]
+    assert age[["inner_low", "shrunken"]].isna().all(axis=None)
+    assert age["why_no_limits"].str.contains("30 judged children").all()
+    assert site["inner_low"].notna().all()
+    center = site["fell"].sum() / site["judged"].sum()
+    between = np.sign(site["shrunken"] - center) == np.sign(site["share"] - center)
+    assert between.all()
+    assert ((site["shrunken"] - center).abs() < (site["share"] - center).abs()).all()
+    assert "by age at entry at least one group" in about_groups(table.reset_index())
+
+
+def test_groups_that_differ_no_more_than_chance_share_one_share():
+    assert shrunken([18, 19], [30, 30]) == pytest.approx([shrunken([18, 19], [30, 30])[0]] * 2)
+
+
+def test_a_child_is_in_one_group_by_ladder_setting_and_rater(folder_level_3):
+    caseload = read_caseload(folder_level_3, today=date(2026, 11, 13))
+    groups = audit_quarter(caseload, "2026Q3", today="2026-11-13").groups
+    judged = groups.groupby("grouping")["judged"].sum()
+    assert set(judged.index) >= {"site", "setting", "ladder"}
+    assert judged.nunique() == 1
+    assert SEVERAL in groups.loc[groups["grouping"] == "ladder", "group"].tolist()
 
 
 def test_nothing_recorded_is_said(caseload, outcome):

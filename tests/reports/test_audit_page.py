@@ -8,10 +8,9 @@ from rungwise.reports import audit_page as page
 from rungwise.series.caseload import read_caseload
 
 PARTS = (
-    page.first_page, page.who_was_there, page.verdicts, page.every_child, page.groups, page.scores,
-    page.standards, page.quarters,
-    page.incidents, page.to_discuss, page.actions, page.completeness, page.put_aside, page.trust,
-    page.children, page.method,
+    page.first_page, page.who_was_there, page.verdicts, page.every_child, page.beside_verdicts,
+    page.groups, page.scores, page.standards, page.quarters, page.incidents, page.to_discuss,
+    page.actions, page.completeness, page.put_aside, page.trust, page.children, page.method,
 )  # fmt: skip
 FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]
 

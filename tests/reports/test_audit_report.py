@@ -1,7 +1,12 @@
 """The audit as files, written by running its notebook."""
 
 import json
+import os
 import re
+import signal
+import subprocess
+import sys
+import time
 import zipfile
 from datetime import date, timedelta
 
@@ -59,6 +64,7 @@ def test_the_page_is_whole_marked_and_offline(written, read_page):
     assert [heading.text.strip() for heading in page.all("h2")] == [
         "Who was there",
         "Did fear come down",
+        "Beside the verdicts",
         "Group by group",
         "Scores and goals",
         "Criteria and standards",
@@ -94,6 +100,58 @@ def test_no_file_says_where_the_data_were_kept(written):
             with zipfile.ZipFile(file) as parts:
                 contents = [parts.read(name) for name in parts.namelist()]
         assert all(b"secret_place" not in content for content in contents)
+
+
+def test_an_earlier_audit_is_held_against_todays_count(caseload, tmp_path):
+    write_audit(caseload, "2026Q2", to=tmp_path / "q2", today="2026-11-01", progress=None)
+    write_audit(
+        caseload, "2026Q3", to=tmp_path / "q3", today="2026-11-01", earlier=tmp_path / "q2", progress=None
+    )
+    document = json.loads((tmp_path / "q3" / "audit.json").read_text(encoding="utf-8"))
+    assert [row["quarter"] for row in document["earlier_reports"]] == ["2026Q2"]
+    assert document["inputs"][-1]["name"] == "audit.json"
+    page = (tmp_path / "q3" / "audit.html").read_text(encoding="utf-8")
+    assert "Earlier audits as they were reported" in page
+    assert document["inputs"][-1]["sha256"] in page
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [(None, "a folder that holds some; got earlier."), ("{", "got something else in audit.json.")],
+)
+def test_what_is_no_earlier_audit_is_refused_before_anything_is_run(caseload, tmp_path, content, message):
+    place = tmp_path / "earlier"
+    place.mkdir()
+    if content is not None:
+        (place / "audit.json").write_text(content, encoding="utf-8")
+    with pytest.raises(ValueError, match=re.escape(message)):
+        write_audit(caseload, "2026Q3", to=tmp_path / "audit", earlier=place, progress=None)
+    assert not (tmp_path / "audit").exists()
+
+
+def test_a_run_that_is_killed_leaves_the_last_good_report_whole(caseload, tmp_path):
+    target = tmp_path / "audit"
+    write_audit(caseload, "2026Q3", to=target, today="2026-11-01", progress=None)
+    before = {file: file.read_bytes() for file in target.rglob("*") if file.is_file()}
+    run = subprocess.Popen(
+        [sys.executable, "-c", "from rungwise.command import main; main()", "audit", str(caseload),
+         "--quarter", "2026Q2", "--to", str(target), "--overwrite"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+    try:
+        # The run has begun to write as soon as anything new stands beside the report.
+        deadline = time.monotonic() + 60
+        while len(list(tmp_path.iterdir())) < 2 and run.poll() is None and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert run.poll() is None, "the run ended before it could be killed"
+    finally:
+        if run.poll() is None:
+            os.killpg(run.pid, signal.SIGKILL)
+        run.wait()
+    after = {file: file.read_bytes() for file in target.rglob("*") if file.is_file()}
+    assert after == before
+    write_audit(caseload, "2026Q2", to=target, today="2026-11-01", overwrite=True, progress=None)
+    assert json.loads((target / "audit.json").read_text(encoding="utf-8"))["quarter"]["label"] == "2026Q2"
 
 
 def test_progress_reaches_its_end(written):

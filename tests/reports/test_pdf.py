@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 
 import pytest
 from rungwise.basis.errors import RungwiseError
@@ -18,6 +20,23 @@ def test_a_page_is_printed_on_the_paper_asked_for(paper, points):
     assert made.startswith(b"%PDF-")
     box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", made)
     assert tuple(round(float(side)) for side in box.groups()) == points
+
+
+@pytest.mark.skipif(
+    pdf.find_browser() is None or shutil.which("pdftotext") is None, reason="no browser or no pdftotext"
+)
+def test_the_running_header_stands_on_every_page_and_cannot_break_out(tmp_path):
+    page = PAGE.replace("<p>", '<p style="break-after: page">').replace("</p>", "</p><p>Second.</p>")
+    header = 'Audit "2026Q3" }</style><script>alert(1)</script>'
+    file = tmp_path / "page.pdf"
+    file.write_bytes(pdf.page_to_pdf(page, header=header))
+    text = subprocess.run(
+        ["pdftotext", "-layout", file, "-"], capture_output=True, check=True
+    ).stdout.decode()
+    pages = text.split("\f")[:2]
+    assert [one.count(header) for one in pages] == [1, 1]
+    assert "Fear came down." in pages[0]
+    assert "Second." in pages[1]
 
 
 def test_without_a_browser_a_sentence_says_what_to_do(monkeypatch):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -27,12 +27,16 @@ from rungwise.audit.outcomes import (
 )  # fmt: skip
 from rungwise.audit.quality import Quality, quality, set_aside
 from rungwise.audit.quarter import Quarter
+from rungwise.audit.reaudit import Earlier, Reaudit, reaudit
 from rungwise.audit.safety import Safety, safety
 from rungwise.audit.scores import goal_change, scores_table
 from rungwise.audit.sentences import Told, tell, words_for
+from rungwise.audit.signs import Signs, signs
 from rungwise.basis.estimate import Estimate
 from rungwise.series.caseload import Caseload
+from rungwise.study.synthesis import Synthesis
 from rungwise.tables.practice import Practice
+from rungwise.tables.table import InputFile
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,17 +74,25 @@ class Audit:
     beside : DataFrame
         Those who left early beside those who finished.
     groups : DataFrame
-        The judged by site, referral reason and age, never ranked; see `rungwise.audit.groups`.
+        The judged by site, setting, referral reason, age, ladder and rater, never ranked; see
+        `rungwise.audit.groups`.
     scores : DataFrame
         Reliable change on scored instruments; see `rungwise.audit.scores`.
     goals : Estimate or None
         Mean change of goal attainment T; None where goals were not recorded.
+    signs : Signs
+        Approach, mastery and practice beside the verdicts; see `rungwise.audit.signs`.
     headline : Estimate
         Unweighted mean of the children's NAP.
+    synthesis : Synthesis or None
+        The weighted average beside it, with heterogeneity and a prediction interval; None with fewer
+        than two children judged.
     standards : DataFrame
         The practice's criteria against their standards; see `rungwise.audit.criteria`.
     history : DataFrame
         This quarter beside the earlier ones; see `rungwise.audit.history`.
+    reaudit : Reaudit
+        Earlier audits as they were reported, held against today's count.
     safety : Safety
         Incidents, with rates and every serious one.
     actions : DataFrame
@@ -112,9 +124,12 @@ class Audit:
     groups: pd.DataFrame
     scores: pd.DataFrame
     goals: Estimate | None
+    signs: Signs
     headline: Estimate
+    synthesis: Synthesis | None
     standards: pd.DataFrame
     history: pd.DataFrame
+    reaudit: Reaudit
     safety: Safety
     actions: pd.DataFrame
     discuss: pd.DataFrame
@@ -134,6 +149,7 @@ def audit_quarter(
     quarter: str,
     *,
     today: date | str | None = None,
+    earlier: Sequence[Earlier] = (),
     progress: Progress | None = None,
 ) -> Audit:
     """Audit one quarter of a caseload.
@@ -152,6 +168,8 @@ def audit_quarter(
     today : date or str, optional
         Default: the computer's date. Matters only while the quarter runs: later records are not
         used, and outcomes due later are not counted yet.
+    earlier : sequence of Earlier
+        Earlier audits as they were written, to be held against today's count.
     progress : callable, optional
         Called with children judged so far and children to judge.
 
@@ -162,7 +180,7 @@ def audit_quarter(
     Raises
     ------
     ValueError
-        If `quarter` or `today` cannot be read; the message says what is allowed and what came.
+        If `quarter`, `today` or `earlier` cannot be used; the message says what is allowed and what came.
 
     Notes
     -----
@@ -180,9 +198,10 @@ def audit_quarter(
     points = children_to_discuss(caseload, group, outcomes)
     flow_table, share_table = flow(stages), shares(codes, confidence)
     beside_table = beside(outcomes, confidence)
-    headline = mean_nap(outcomes, confidence)
+    headline, synthesis = mean_nap(outcomes, confidence), synthesized_nap(outcomes, confidence)
     standards = criteria_table(caseload.practice, outcomes, quality_of.weeks)
     quarters = history(every, which, confidence)
+    held = reaudit(earlier, which, every, quarters, standards)
     incidents = safety(caseload, group)
     actions = actions_table(caseload, which, group.as_of)
     words = words_for(outcomes)
@@ -202,10 +221,10 @@ def audit_quarter(
             level=caseload.level,
             false_discovery=false_discovery(outcomes, caseload.practice.alpha),
             before=compared(quarters, f"{words.subject} {words.better}"),
-            standards=standards_sentence(standards),
+            standards=(*standards_sentence(standards), *held.first_page),
             safety=incidents.sentences,
             actions=read_back(actions, which, recorded="actions" in caseload.tables),
-            charts=(*spread_sentence(synthesized_nap(outcomes, confidence)), *about_charts(quarters)),
+            charts=(*spread_sentence(synthesis), *about_charts(quarters), *held.sentences),
             confidence=confidence,
         ),
         flow=flow_table,
@@ -215,9 +234,12 @@ def audit_quarter(
         groups=groups_table(caseload, outcomes, confidence),
         scores=scores_table(caseload, group.due),
         goals=goal_change(caseload, group.due),
+        signs=signs(caseload, outcomes),
         headline=headline,
+        synthesis=synthesis,
         standards=standards,
         history=quarters,
+        reaudit=held,
         safety=incidents,
         actions=actions,
         discuss=points_table(points),
@@ -225,7 +247,7 @@ def audit_quarter(
         set_aside=set_aside(caseload),
         problems=caseload.report.table,
         settings=settings_table(caseload.practice),
-        inputs=_inputs(caseload),
+        inputs=_inputs((*caseload.inputs, *(one.file for one in earlier))),
         cautions=_cautions(outcomes, headline),
     )
 
@@ -293,7 +315,7 @@ def _verdict_columns(outcome: Outcome | None) -> dict[str, Any]:
     if outcome is None or outcome.answer is None:
         return {
             "outcome": "", "verdict": "", "verdict_words": "", "n_ladders": 0, "nap": nan, "nap_low": nan,
-            "nap_high": nan, "tau": nan, "p_value": nan, "trend_p": nan, "beyond": nan,
+            "nap_high": nan, "tau": nan, "p_value": nan, "p_worse": nan, "trend_p": nan, "beyond": nan,
             "beyond_low": nan, "beyond_high": nan,
         }  # fmt: skip
     verdict = outcome.answer.verdict
@@ -307,6 +329,7 @@ def _verdict_columns(outcome: Outcome | None) -> dict[str, Any]:
         "nap_high": verdict.size.ci_high,
         "tau": verdict.fell.value,
         "p_value": verdict.fell.p_value,
+        "p_worse": verdict.worse.p_value,
         "trend_p": verdict.baseline_trend.p_value,
         "beyond": verdict.beyond_baseline.value,
         "beyond_low": verdict.beyond_baseline.ci_low,
@@ -321,10 +344,10 @@ def _sites(caseload: Caseload) -> dict[str, str]:
     return dict(zip(table["child_id"], table["site"], strict=True))
 
 
-def _inputs(caseload: Caseload) -> pd.DataFrame:
+def _inputs(files: Iterable[InputFile]) -> pd.DataFrame:
     import pandas as pd
 
-    rows = [(file.name, file.size, file.sha256) for file in caseload.inputs]
+    rows = [(file.name, file.size, file.sha256) for file in files]
     return pd.DataFrame(rows, columns=["name", "size", "sha256"])
 
 

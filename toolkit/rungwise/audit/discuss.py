@@ -131,9 +131,13 @@ def _outcomes(outcomes: Iterable[Outcome]) -> list[Point]:
 
 
 def _verdict_fact(course: Course, verdict: Verdict) -> str:
+    # A rise is called by its own one-sided p, the other verdicts by the two-sided one.
+    p = f"p {format_p(verdict.fell.p_value)}"
+    if verdict.code == "rose":
+        p = f"one-sided p {format_p(verdict.worse.p_value)}"
     return (
         f"{verdict.words[0].upper()}{verdict.words[1:]}: NAP {format_bounded(verdict.size.value)}, "
-        f"p {format_p(verdict.fell.p_value)}, over {_occasions(course)}."
+        f"{p}, over {_occasions(course)}."
     )
 
 

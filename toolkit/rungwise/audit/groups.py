@@ -1,4 +1,4 @@
-"""The judged children by site, referral reason and age, described and never ranked."""
+"""The judged children by site, setting, reason, age, ladder and rater: described, never ranked."""
 
 from __future__ import annotations
 
@@ -6,18 +6,29 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rungwise.audit.outcomes import Outcome
 from rungwise.audit.wording import listed
+from rungwise.basis.funnel_limits import funnel_limits
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.series.caseload import Caseload
 from rungwise.single_case.verdict_rule import FELL
+from rungwise.study.synthesis import synthesize
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # Judged children each group needs before groups are compared (design choice).
 ENOUGH = 30
-GROUPINGS = {"site": "Site", "referral_reason": "Referral reason", "age_band": "Age at entry"}
+GROUPINGS = {
+    "site": "Site",
+    "setting": "Setting of the probes",
+    "referral_reason": "Referral reason",
+    "age_band": "Age at entry",
+    "ladder": "Ladder",
+    "rater": "Who rated",
+}
 AGE_BANDS = (
     (72, "under 6 years"),
     (120, "6 to 9 years"),
@@ -25,29 +36,34 @@ AGE_BANDS = (
     (math.inf, "13 and older"),
 )
 NOT_RECORDED = "not recorded"
+SEVERAL = "several"
+LIMITS = ("inner_low", "inner_high", "outer_low", "outer_high")
 
 
 def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: float = 0.95) -> pd.DataFrame:
-    """Count judged children and falls by site, referral reason and age band.
+    """Count judged children and falls by site, setting, referral reason, age band, ladder and rater.
 
     Groups stand in the order of their names. They differ in who came to them, so a higher share says
-    nothing about the work done there; clinicians are not grouped at all.
+    nothing about the work done there; clinicians are not grouped at all. A child is in one group of
+    each kind: with several ladders, settings or raters it is counted under "several".
 
     Returns
     -------
     DataFrame
-        ``grouping, group, judged, fell, share, ci_low, ci_high``. A grouping in which only one group
-        was recorded is left out.
+        ``grouping, group, judged, fell, share, ci_low, ci_high, inner_low, inner_high, outer_low,
+        outer_high, shrunken, why_no_limits``. Exact limits of a funnel plot and shares drawn toward
+        their mean stand only where each group of the kind has at least `ENOUGH` judged children. A
+        grouping in which only one group was recorded is left out.
     """
     import pandas as pd
 
-    members = _members(caseload)
     judged = [outcome for outcome in outcomes if outcome.code]
+    members = _members(caseload, judged)
     rows: list[tuple[str, str, int, int]] = []
     for grouping in GROUPINGS:
         groups: dict[str, list[bool]] = {}
         for outcome in judged:
-            group = members.get(outcome.course.child_id, {}).get(grouping, NOT_RECORDED)
+            group = members[outcome.course.child_id].get(grouping, NOT_RECORDED)
             groups.setdefault(group, []).append(outcome.code in FELL)
         if len(set(groups) - {NOT_RECORDED}) < 2:
             continue
@@ -55,42 +71,119 @@ def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: fl
         rows += [(grouping, group, len(groups[group]), sum(groups[group])) for group in order]
     table = pd.DataFrame(rows, columns=["grouping", "group", "judged", "fell"])
     shares = share_interval_batch(table["fell"], table["judged"], confidence=confidence)
-    return table.assign(share=shares.value, ci_low=shares.ci_low, ci_high=shares.ci_high)
+    table = table.assign(share=shares.value, ci_low=shares.ci_low, ci_high=shares.ci_high)
+    return _with_limits(table)
 
 
 def about_groups(table: pd.DataFrame) -> str:
     """Say why groups are not compared, or that they may be looked at."""
     if table.empty:
         return "Fewer than two groups were recorded among the children judged, so none are set apart."
-    small = table[table["judged"] < ENOUGH]
-    if small.empty:
+    least = table.groupby("grouping")["judged"].min()
+    if (least >= ENOUGH).all():
         return (
             "Every group has enough judged children to be looked at side by side; who came to each still "
             "differs, and a difference is a question, not a finding."
         )
-    kinds = [words.lower() for name, words in GROUPINGS.items() if name in set(small["grouping"])]
+    kinds = [
+        words[0].lower() + words[1:]
+        for name, words in GROUPINGS.items()
+        if least.get(name, ENOUGH) < ENOUGH
+    ]
     return (
         f"Groups are described, not compared: by {listed(kinds)} at least one group has fewer than "
         f"{ENOUGH} judged children, and with so few, differences between groups are mostly chance and who "
-        "came."
+        "came. So there are no funnel limits, no shrunken shares and no adjustment for who came."
     )
 
 
-def _members(caseload: Caseload) -> dict[str, dict[str, str]]:
+def _with_limits(table: pd.DataFrame) -> pd.DataFrame:
+    """Add funnel limits and shrunken shares to the kinds of group that are large enough for them."""
+    none = [math.nan] * len(table)
+    columns: dict[str, list[float]] = {name: list(none) for name in (*LIMITS, "shrunken")}
+    why = [f"Not every group of this kind has {ENOUGH} judged children."] * len(table)
+    for _, part in table.groupby("grouping"):
+        if part["judged"].min() < ENOUGH:
+            continue
+        limits = funnel_limits(part["judged"], part["fell"].sum() / part["judged"].sum())
+        for name in LIMITS:
+            for place, value in zip(part.index, getattr(limits, name), strict=True):
+                columns[name][place] = float(value)
+        drawn = shrunken(part["fell"].tolist(), part["judged"].tolist())
+        for place, value in zip(part.index, drawn, strict=True):
+            columns["shrunken"][place] = value
+            why[place] = ""
+    return table.assign(**columns, why_no_limits=why)
+
+
+def shrunken(counts: Sequence[int], n: Sequence[int]) -> list[float]:
+    """Draw the shares of groups toward their common mean, small groups further than large ones.
+
+    On the scale of log odds (half a child added on each side), with the variance between groups by
+    restricted maximum likelihood: the best guess of a group's share for one who knows the other groups
+    too. Where groups differ no more than chance would make them, all shares become one.
+
+    Examples
+    --------
+    >>> [round(share, 2) for share in shrunken([20, 45], [40, 60])]
+    [0.52, 0.73]
+    """
+    fell = np.asarray(counts, dtype=float)
+    size = np.asarray(n, dtype=float)
+    odds = np.log((fell + 0.5) / (size - fell + 0.5))
+    variance = 1 / (fell + 0.5) + 1 / (size - fell + 0.5)
+    found = synthesize(odds, variance)
+    own = found.tau2 / (found.tau2 + variance)
+    drawn = own * odds + (1 - own) * found.average.value
+    return (1 / (1 + np.exp(-drawn))).tolist()
+
+
+def _members(caseload: Caseload, judged: Sequence[Outcome]) -> dict[str, dict[str, str]]:
+    """Group of each judged child by kind of group."""
     table = caseload.tables.get("children")
-    if table is None:
-        return {}
-    columns = zip(
-        table["child_id"], table["site"], table["referral_reason"], table["age_months"], strict=True
-    )
-    return {
-        child: {
-            "site": site or NOT_RECORDED,
-            "referral_reason": reason or NOT_RECORDED,
-            "age_band": _band(months),
+    members: dict[str, dict[str, str]] = {outcome.course.child_id: {} for outcome in judged}
+    if table is not None:
+        columns = zip(
+            table["child_id"], table["site"], table["referral_reason"], table["age_months"], strict=True
+        )
+        for child, site, reason, months in columns:
+            if child in members:
+                members[child] = {
+                    "site": site or NOT_RECORDED,
+                    "referral_reason": reason or NOT_RECORDED,
+                    "age_band": _band(months),
+                }
+    settings, rated = _settings(caseload), set(caseload.children)
+    for outcome in judged:
+        child, answer = outcome.course.child_id, outcome.answer
+        if answer is None:
+            continue
+        ladders = [one.ladder_id for one in answer.ladders]
+        raters = {caseload.raters(child, ladder, answer.outcome)[0] for ladder in ladders if child in rated}
+        members[child] |= {
+            "ladder": _only(set(ladders)),
+            "rater": _only(raters),
+            "setting": _only(settings.get(child, set())),
         }
-        for child, site, reason, months in columns
-    }
+    return members
+
+
+def _settings(caseload: Caseload) -> dict[str, set[str]]:
+    """Settings in which each child was probed."""
+    table = caseload.tables.get("observations")
+    found: dict[str, set[str]] = {}
+    if table is not None:
+        probes = table.where(table["kind"] == "probe")
+        for child, setting in set(zip(probes["child_id"], probes["setting"], strict=True)):
+            found.setdefault(child, set()).add(setting or "")
+    return found
+
+
+def _only(names: set[str]) -> str:
+    names = names - {""}
+    if len(names) > 1:
+        return SEVERAL
+    return names.pop() if names else NOT_RECORDED
 
 
 def _band(months: float) -> str:

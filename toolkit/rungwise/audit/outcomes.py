@@ -14,6 +14,7 @@ from rungwise.audit.courses import DUE_BY, Course
 from rungwise.audit.wording import percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
+from rungwise.basis.page_numbers import format_bounded
 from rungwise.series.caseload import Caseload
 from rungwise.series.planned import FEAR
 from rungwise.single_case.child_answer import ChildAnswer, child_answers
@@ -286,7 +287,9 @@ def spread_sentence(synthesis: Synthesis | None) -> tuple[str, ...]:
     low, high = max(average.ci_low, 0.0), min(average.ci_high, 1.0)
     said = (
         f"Weighted by how many ratings each child has (random effects, Knapp and Hartung), the average is "
-        f"{percent(average.value)} of comparisons ({percent(low)} to {percent(high)})"
+        f"{percent(average.value)} of comparisons ({percent(low)} to {percent(high)}), and "
+        f"{percent(synthesis.i2)} of the differences between children are more than chance within a child "
+        f"would make (I²; standard deviation {format_bounded(math.sqrt(synthesis.tau2))})"
     )
     if math.isnan(synthesis.prediction_low):
         return (f"{said}.",)

@@ -13,6 +13,7 @@ import numpy as np
 from rungwise.agreement.coverage import agreement_reviews
 from rungwise.agreement.fidelity import fidelity_review
 from rungwise.audit.cohort import Cohort
+from rungwise.audit.digits import digit_preference
 from rungwise.audit.planned import planned_ratings
 from rungwise.series.caseload import Caseload
 from rungwise.tables.table import Table
@@ -71,6 +72,8 @@ class Quality:
         exposure within the quarter, and those with at least one planned rating.
     procedure : tuple of str
         What is known about second observers and procedure checklists in the quarter.
+    digits : DataFrame
+        Ratings at numbers people like; see `rungwise.audit.digits`.
     late : tuple of int
         Trials entered more than `LATE_DAYS` days after the day they happened, and trials with a day
         of entry; (0, 0) where the day of entry is not recorded.
@@ -81,6 +84,7 @@ class Quality:
     not_recorded: tuple[str, ...]
     weeks: pd.DataFrame
     procedure: tuple[str, ...]
+    digits: pd.DataFrame
     late: tuple[int, int]
 
 
@@ -93,6 +97,7 @@ def quality(caseload: Caseload, cohort: Cohort) -> Quality:
         not_recorded=empty,
         weeks=weeks_rated(caseload, cohort),
         procedure=procedure_checks(caseload, cohort),
+        digits=digit_preference(caseload, cohort),
         late=_late(caseload, cohort),
     )
 

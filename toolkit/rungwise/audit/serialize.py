@@ -14,8 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rungwise.audit.audit import Audit
+from rungwise.audit.digits import FEWEST as FEWEST_DIGITS
 from rungwise.audit.history import CHART_QUARTERS
+from rungwise.audit.signs import FEWEST
 from rungwise.basis.estimate import Estimate
+from rungwise.study.synthesis import ONE_LEFT, Synthesis
 from rungwise.tables.outgoing import inert
 
 if TYPE_CHECKING:
@@ -23,7 +26,6 @@ if TYPE_CHECKING:
 
 VERSION = 1
 WHY = "why_missing"
-# A spreadsheet takes a cell that begins like this for a formula.
 BYTE_ORDER_MARK = "\ufeff"
 
 
@@ -52,6 +54,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "recording_level": audit.quality.level,
         **{name: _plain(value) for name, value in asdict(audit.told).items()},
         "mean_nap": _estimate(audit.headline),
+        "synthesis": _synthesis(audit.synthesis),
         "goal_change": None if audit.goals is None else _estimate(audit.goals),
         **{name: _rows(frame) for name, frame in audit_frames(audit).items()},
         "never_recorded": list(audit.quality.not_recorded),
@@ -85,17 +88,24 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
         "flow": audit.flow,
         "verdicts": _explained(audit.shares, np.where(audit.shares["n"] == 0, nobody, "")),
         "ways_due": _explained(audit.beside, np.where(audit.beside["judged"] == 0, nobody, "")),
-        "groups": audit.groups,
+        "groups": audit.groups.rename(columns={"why_no_limits": WHY}),
+        "signs": _explained(audit.signs.table, _why_no_sign(audit.signs.table)),
         "scores": _explained(audit.scores, np.where(audit.scores["n"] == 0, nobody, "")),
         "children": _explained(audit.children, _why_no_numbers(audit.children)),
         "standards": _explained(audit.standards, np.where(audit.standards["n"] == 0, nobody, "")),
         "history": _explained(audit.history, np.where(audit.history["judged"] == 0, nobody, no_limits)),
+        "earlier_reports": _explained(audit.reaudit.quarters, _why_no_mean(audit.reaudit.quarters)),
+        "earlier_standards": _explained(audit.reaudit.standards, _why_no_standard(audit.reaudit.standards)),
         "incidents": _explained(audit.safety.rates, _why_no_rate(audit.safety.rates)),
         "serious_incidents": audit.safety.serious,
         "actions": audit.actions,
         "to_discuss": audit.discuss,
         "completeness": audit.quality.completeness,
         "weeks": audit.quality.weeks,
+        "digits": _explained(
+            audit.quality.digits,
+            np.where(audit.quality.digits["share"].isna(), f"Fewer than {FEWEST_DIGITS} ratings.", ""),
+        ),
         "set_aside": audit.set_aside,
         "problems": audit.problems,
         "settings": audit.settings,
@@ -157,6 +167,41 @@ def _why_no_rate(rates: pd.DataFrame) -> list[str]:
         " ".join(why for column, why in missing.items() if math.isnan(row[column]))
         for row in rates.to_dict("records")
     ]
+
+
+def _why_no_mean(table: pd.DataFrame) -> list[str]:
+    nobody = table[["mean_nap_then", "mean_nap_now"]].isna().any(axis=1)
+    return ["No child was judged, then or now." if none else "" for none in nobody]
+
+
+def _why_no_standard(table: pd.DataFrame) -> list[str]:
+    missing = table[["target_then", "share_then", "target_now", "share_now"]].isna().any(axis=1)
+    return ["The standard was not set, or nobody was counted, then or now." if m else "" for m in missing]
+
+
+def _why_no_sign(table: pd.DataFrame) -> list[str]:
+    missing = {
+        "approach_before": f"Fewer than {FEWEST} approach occasions in a phase.",
+        "practice_change": "No practiced step has two rated trials beside the run that led upward.",
+    }
+    return [
+        " ".join(why for column, why in missing.items() if math.isnan(row[column]))
+        for row in table.to_dict("records")
+    ]
+
+
+def _synthesis(synthesis: Synthesis | None) -> dict[str, Any] | None:
+    if synthesis is None:
+        return None
+    prediction = (synthesis.prediction_low, synthesis.prediction_high)
+    return {
+        "average": _estimate(synthesis.average),
+        "prediction_low": _plain(float(prediction[0])),
+        "prediction_high": _plain(float(prediction[1])),
+        "tau2": _plain(float(synthesis.tau2)),
+        "i2": _plain(float(synthesis.i2)),
+        WHY: ONE_LEFT if math.isnan(prediction[0]) else "",
+    }
 
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -1,17 +1,21 @@
-"""The parts of the audit's page about outcomes: verdicts, groups, scores, standards, quarters."""
+"""The parts of the audit's page about outcomes: verdicts, what stands beside them, groups, scores."""
 
 from __future__ import annotations
 
 import math
+from typing import Any
+
+import pandas as pd
 
 from rungwise.audit.audit import Audit
-from rungwise.audit.criteria import RESULTS
-from rungwise.audit.groups import GROUPINGS, about_groups
+from rungwise.audit.groups import GROUPINGS, SEVERAL, about_groups
+from rungwise.audit.signs import A_STEP
 from rungwise.audit.wording import percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
-from rungwise.figures.run_chart import describe_run_chart, run_chart
+from rungwise.figures.funnel import describe_funnel, funnel
+from rungwise.ladders.practice_ratings import NEVER_TESTED
 from rungwise.reports.audit_cells import (
     large,
     range_words,
@@ -22,11 +26,21 @@ from rungwise.reports.blocks import (
     Block,
     Blocks,
     Picture,
+    bullets,
     paragraph,
     picture,
     table,
 )
 from rungwise.reports.child_page import NARROW_INCHES
+from rungwise.single_case.verdict import VERDICTS
+
+CONTEXT = (
+    "For context, and no standard to be held against: therapists asked in a published survey put about a "
+    "third of their children at little change, a third at some and a third at great improvement (Potegal, "
+    "Pfaff and Kroker 2018). A survey gathers opinions; the verdicts here rest on planned ratings."
+)
+# Rows of a table of signs on the page; the file has them all.
+LISTED = 20
 
 
 def verdicts(audit: Audit) -> Block:
@@ -94,23 +108,125 @@ def every_child(audit: Audit) -> Blocks:
     return Blocks(pages)
 
 
-def groups(audit: Audit) -> Block:
-    """Describe the judged by site, referral reason and age, without ranking."""
+def beside_verdicts(audit: Audit) -> Block:
+    """Set approach, mastery and practice beside the verdicts, and say where they differ."""
+    found = audit.signs
+    parts = paragraph(CONTEXT)
+    if not found.recorded:
+        return parts + paragraph(
+            "Approach occasions and practice trials were not recorded for the children judged, so nothing "
+            "stands beside the verdicts."
+        )
+    if found.sentences:
+        parts += bullets(found.sentences)
+    told = [row for row in rows_of(found.table) if row.beside not in ("agree", "unknown")]
+    return parts + table(
+        [
+            {"Child": row.child_id, "Verdict": VERDICTS[row.verdict], **_signs(row),
+             "Approach": large(row.beside_words)}
+            for row in told[:LISTED]
+        ],
+        caption="Children in whom approach and verdict do not say the same",
+        numeric=["Highest step before", "in exposure", "Steps mastered"],
+        when_empty="none.",
+        notes=[
+            "Described, not tested: medians of the highest step on approach occasions, up to the day the "
+            f"outcome was due, at least {A_STEP:g} step apart. A verdict is never changed by them. Every "
+            "child stands in the table at the end.",
+            *([f"{len(told) - LISTED} more stand in tables/signs.csv."] if len(told) > LISTED else []),
+        ]
+        if told
+        else [],
+    )  # fmt: skip
+
+
+def signs_of_every_child(audit: Audit) -> Block:
+    """List what stands beside the verdict of every judged child."""
+    found = audit.signs
+    if not found.recorded:
+        return Block("", "")
+    return table(
+        [
+            {"Child": row.child_id, **_signs(row), "Practice ratings": _practice(row),
+             "Approach and verdict": large(row.beside_words)}
+            for row in rows_of(found.table)
+        ],
+        caption="Beside each verdict: approach, mastery and practice",
+        numeric=["Highest step before", "in exposure", "Steps mastered", "Practice ratings"],
+        notes=[
+            f"Practice ratings: mean change within steps, in points. {NEVER_TESTED.split('. ')[0]}."
+        ],
+    )  # fmt: skip
+
+
+def _signs(row: Any) -> dict[str, str]:
+    return {
+        "Highest step before": _step(row.approach_before),
+        "in exposure": _step(row.approach_after),
+        "Steps mastered": f"{row.steps_mastered} of {row.steps_offered}" if row.steps_offered else "",
+    }
+
+
+def _step(score: float) -> str:
+    return "" if math.isnan(score) else format_number(score).removesuffix(".0")
+
+
+def _practice(row: Any) -> str:
+    if math.isnan(row.practice_change):
+        return ""
+    return f"{'+' if row.practice_change > 0 else ''}{format_number(row.practice_change)}"
+
+
+def groups(audit: Audit) -> Blocks:
+    """Describe the judged by site, setting, reason, age, ladder and rater, without ranking."""
+    parts: list[Block | Picture] = [paragraph(about_groups(audit.groups))]
+    for kind, words in GROUPINGS.items():
+        some = audit.groups[audit.groups["grouping"] == kind]
+        if some.empty:
+            continue
+        limited = (some["why_no_limits"] == "").all()
+        if limited:
+            parts.append(
+                picture(
+                    funnel(some),
+                    alt=describe_funnel(some),
+                    caption=f"{words}: share that fell, within the exact limits of chance around all (95% "
+                    "dashed, 99.8% solid). Not adjusted for who came; no ranking.",
+                    narrow=funnel(some, width=NARROW_INCHES, height=2.7),
+                )
+            )
+        parts.append(_group_table(some, words, limited))
+    return Blocks(parts)
+
+
+def _group_table(some: pd.DataFrame, words: str, limited: bool) -> Block:
     rows = [
         {
-            "Group": f"{GROUPINGS[row.grouping]}: {row.group}",
+            words: row.group,
             "Judged": row.judged,
             "Fell": row.fell,
             "Share that fell": share_words(row.share, row.ci_low, row.ci_high),
         }
-        for row in rows_of(audit.groups)
+        | (
+            {
+                "Limits of chance (99.8%)": range_words(row.outer_low, row.outer_high),
+                "Drawn toward the mean": percent(row.shrunken),
+            }
+            if limited
+            else {}
+        )
+        for row in rows_of(some)
     ]
-    said = paragraph(about_groups(audit.groups))
-    if not rows:
-        return said
-    return said + table(
-        rows, caption="In the order of names", numeric=["Judged", "Fell", "Share that fell"]
-    )
+    notes = []
+    if SEVERAL in set(some["group"]):
+        notes.append(f"A child in more than one of these stands under “{SEVERAL}”.")
+    if limited:
+        notes.append(
+            "Drawn toward the mean: the best guess of a group's share for one who knows the other groups "
+            "too. Neither it nor the limits are adjusted for who came."
+        )
+    numeric = ["Judged", "Fell", "Share that fell", "Limits of chance (99.8%)", "Drawn toward the mean"]
+    return table(rows, caption=f"{words}, in the order of names", numeric=numeric, notes=notes)
 
 
 def scores(audit: Audit) -> Block:
@@ -155,69 +271,4 @@ def _goals(change: Estimate | None) -> str:
     return (
         f"Goals: goal attainment T changed by {format_number(change.value)} points on average over "
         f"{count_of(change.n, 'child', 'children')}{interval}. T depends on how goals were set."
-    )
-
-
-def standards(audit: Audit) -> Block:
-    """Hold the practice's criteria against their standards."""
-    rows = [
-        {
-            "Criterion": large(row.words) or row.criterion,
-            "Standard": f"{'at least' if row.direction == 'at_least' else 'at most'} {percent(row.target)}",
-            "This quarter": f"{row.count} of {row.n}" + (f" ({percent(row.share)})" if row.n else ""),
-            "Exact 95% interval": range_words(row.ci_low, row.ci_high),
-            "Result": RESULTS[row.result],
-        }
-        for row in rows_of(audit.standards)
-    ]
-    allowed = [f"{row.words}: {row.exceptions}" for row in rows_of(audit.standards) if row.exceptions]
-    sources = dict.fromkeys(row.source for row in rows_of(audit.standards))
-    return table(
-        rows,
-        caption="Set before the quarter, in practice.toml",
-        numeric=["This quarter", "Exact 95% interval"],
-        when_empty="the practice set none.",
-        notes=[
-            "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
-            "it holds the standard, there are too few children to say.",
-            *(f"Allowed exceptions, {entry}." for entry in allowed),
-            f"Standards come from: {', '.join(sources)}.",
-        ]
-        if rows
-        else [],
-    )
-
-
-def quarters(audit: Audit) -> Blocks:
-    """Set this quarter beside the earlier ones."""
-    if len(audit.history) < 2:
-        return Blocks([paragraph("There is no earlier quarter in the files to set beside this one.")])
-    rows = [
-        {
-            "Quarter": row.quarter,
-            "Due": row.due,
-            "Judged": row.judged,
-            "Fell": row.fell,
-            "Beyond baseline": row.beyond,
-            "Rose": row.rose,
-            "Share that fell": share_words(row.share, row.ci_low, row.ci_high),
-        }
-        for row in rows_of(audit.history)
-    ]  # fmt: skip
-    drawn, narrow = run_chart(audit.history), run_chart(audit.history, width=NARROW_INCHES, height=2.7)
-    return Blocks(
-        (
-            picture(
-                drawn,
-                alt=describe_run_chart(audit.history),
-                caption="Share of the children judged in whom fear fell, with its interval; the figure at "
-                "each mark is the number judged.",
-                narrow=narrow,
-            ),
-            table(
-                rows,
-                caption="Every quarter counted by today's rules",
-                numeric=["Due", "Judged", "Fell", "Beyond baseline", "Rose", "Share that fell"],
-            ),
-        )
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from rungwise.audit.audit import Audit
 from rungwise.audit.serialize import audit_csv, audit_json
@@ -14,13 +15,14 @@ from rungwise.reports.audit_cells import (
     small,
 )
 from rungwise.reports.audit_outcomes_page import (
+    beside_verdicts,
     every_child,
     groups,
-    quarters,
     scores,
-    standards,
+    signs_of_every_child,
     verdicts,
 )
+from rungwise.reports.audit_quarters_page import quarters, standards
 from rungwise.reports.audit_records_page import actions, completeness, incidents, put_aside, to_discuss
 from rungwise.reports.audit_workbook import audit_workbook
 from rungwise.reports.blocks import (
@@ -34,14 +36,15 @@ from rungwise.reports.blocks import (
     table,
 )
 from rungwise.reports.child_page import day
+from rungwise.reports.earlier_audits import read_earlier
 from rungwise.reports.provenance import provenance
 from rungwise.reports.words import SAFETY, SAFETY_TITLE
-from rungwise.series.caseload import Caseload
+from rungwise.tables.table import InputFile
 
 __all__ = [
-    "actions", "children", "completeness", "day", "every_child", "first_page", "groups", "how_to_check",
-    "incidents", "method", "put_aside", "quarters", "safety", "save_tables", "scores", "standards",
-    "to_discuss", "trust", "verdicts", "who_was_there",
+    "actions", "beside_verdicts", "children", "completeness", "day", "every_child", "first_page", "groups",
+    "how_to_check", "incidents", "method", "put_aside", "quarters", "read_earlier", "safety",
+    "save_tables", "scores", "standards", "to_discuss", "trust", "verdicts", "who_was_there",
 ]  # fmt: skip
 
 NO_RANKING = "These figures describe a caseload. They are no measure of any member of staff."
@@ -102,15 +105,18 @@ def children(audit: Audit) -> Block:
                 "Baseline": row.n_baseline,
                 "Exposure": row.n_exposure,
                 "NAP": format_bounded(row.nap),
-                "p": format_p(row.p_value).removeprefix("= "),
+                "p": _p(row),
             }
             for row in rows_of(judged)
         ],
         caption="Judged, with the occasions the verdict rests on",
         numeric=["Baseline", "Exposure", "NAP", "p"],
         when_empty="no child.",
-        notes=["p is each child's own, two-sided and unadjusted."] if len(judged) else [],
+        notes=["p is each child's own and unadjusted: two-sided, but one-sided for a rise."]
+        if len(judged)
+        else [],
     )
+    parts += signs_of_every_child(audit)
     parts += table(
         [
             {
@@ -136,6 +142,11 @@ def children(audit: Audit) -> Block:
     return parts
 
 
+def _p(row: Any) -> str:
+    # A rise is called by its own one-sided p, as the note under the table says.
+    return format_p(row.p_worse if row.verdict == "rose" else row.p_value).removeprefix("= ")
+
+
 def method(audit: Audit) -> Block:
     """Say how it was worked out and with what settings."""
     rows = [
@@ -147,11 +158,12 @@ def method(audit: Audit) -> Block:
         "exposure ended or the horizon was reached, whichever came first; later ratings do not enter. "
         "Each child gets one verdict from three questions: did the ratings fall from baseline to "
         "exposure (exact Tau, declined occasions ranked worst), were they already falling in baseline "
-        "(exact trend), and is the fall more than the baseline's own course explains (level-and-slope "
-        "model with autocorrelation). NAP is the share of comparisons of a baseline with an exposure "
-        "rating in which the exposure rating is better, ties counting half; the caseload's mean gives "
-        "every child the same weight and has a t interval over children. Shares have Wilson intervals. "
-        f"Records up to {day_words(audit.as_of)} were used."
+        "(exact trend), and is the fall more than the baseline's own course explains (mean distance of "
+        "the exposure ratings from where the baseline was heading; level-and-slope model with "
+        "autocorrelation). A rise is called one-sided. NAP is the share of comparisons of a baseline with "
+        "an exposure rating in which the exposure rating is better, ties counting half; the caseload's "
+        "mean gives every child the same weight and has a t interval over children. Shares have "
+        f"Wilson intervals. Records up to {day_words(audit.as_of)} were used."
     ) + table(rows, caption="Settings", numeric=["Value"])
 
 
@@ -160,11 +172,12 @@ def safety() -> Block:
     return note(*SAFETY, NO_RANKING, title=SAFETY_TITLE)
 
 
-def how_to_check(caseload: Caseload, audit: Audit, today: str | None = None) -> Block:
+def how_to_check(audit: Audit, today: str | None = None) -> Block:
     """Give versions, the SHA-256 of every file read and the command that makes the page again."""
-    stated = f" --today {today}" if today is not None else ""
+    stated = " --earlier FILE" if len(audit.reaudit.quarters) else ""
+    stated += f" --today {today}" if today is not None else ""
     return provenance(
-        caseload.inputs,
+        [InputFile(row.name, row.sha256, row.size) for row in rows_of(audit.inputs)],
         rerun=f"rungwise audit FOLDER --quarter {audit.quarter}{stated}",
         stated_on=day(today),
     )

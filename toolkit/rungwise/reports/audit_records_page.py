@@ -8,6 +8,7 @@ import pandas as pd
 
 from rungwise.audit.actions import STATES
 from rungwise.audit.audit import Audit
+from rungwise.audit.digits import about_digits
 from rungwise.audit.quality import LATE_DAYS, LEVELS
 from rungwise.audit.safety import CLUSTERS
 from rungwise.audit.wording import percent
@@ -153,6 +154,8 @@ def completeness(audit: Audit) -> Block:
         parts += paragraph(f"Never recorded, so nothing can be said about them: {names}.", kind="small")
     if quality.procedure:
         parts += bullets(quality.procedure)
+    if digits := about_digits(quality.digits):
+        parts += paragraph(*digits)
     late, known = quality.late
     if known:
         parts += paragraph(

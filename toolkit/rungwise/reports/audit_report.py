@@ -11,6 +11,7 @@ from rungwise.audit.quarter import Quarter
 from rungwise.audit.sharing import NotShared
 from rungwise.basis.errors import DataProblems, check_choice
 from rungwise.reports.child_page import day
+from rungwise.reports.earlier_audits import read_earlier
 from rungwise.reports.html import render_page
 from rungwise.reports.notebook_run import run_notebook
 from rungwise.reports.pdf import page_to_pdf
@@ -21,6 +22,8 @@ __all__ = ["NotShared", "show_progress", "write_audit"]
 
 # Edition to its notebook and the name of its page.
 EDITIONS = {"practice": ("quarterly_audit", "audit.html"), "sharing": ("shared_audit", "shared_audit.html")}
+# What the running header of the PDF says about the edition.
+HEADERS = {"practice": "confidential, for use within the practice only", "sharing": "for sharing"}
 
 
 def show_progress(done: int, total: int) -> None:
@@ -41,6 +44,7 @@ def write_audit(
     today: date | str | None = None,
     edition: str = "practice",
     last_shared: str | Path | None = None,
+    earlier: str | Path | None = None,
     pdf: bool = False,
     progress: Callable[[int, int], None] | None = show_progress,
 ) -> list[Path]:
@@ -64,6 +68,9 @@ def write_audit(
     edition : {"practice", "sharing"}
     last_shared : str or Path, optional
         JSON of the report shared last, which the edition for sharing is held against.
+    earlier : str or Path, optional
+        The ``audit.json`` of an earlier audit, or a folder of them: what was reported then is held
+        against today's count. Only for the practice's edition.
     pdf : bool
         Also print the page as PDF with page numbers, which needs a browser on this computer.
     progress : callable, optional
@@ -77,7 +84,7 @@ def write_audit(
     Raises
     ------
     ValueError
-        If `quarter`, `today` or `edition` is not what is allowed.
+        If `quarter`, `today`, `edition` or `earlier` is not what is allowed.
     NotWritten
         If something is in the way, or the folder may not be written to.
     NotShared
@@ -94,6 +101,9 @@ def write_audit(
     name, page_name = EDITIONS[edition]
     if last_shared is not None and edition != "sharing":
         raise ValueError("last_shared must be left out unless edition is 'sharing'.")
+    if earlier is not None and edition != "practice":
+        raise ValueError("earlier must be left out unless edition is 'practice'.")
+    read_earlier(earlier)
     Quarter.parse(quarter)
     stated = today.isoformat() if isinstance(today, date) else today
     day(stated)
@@ -102,15 +112,20 @@ def write_audit(
         parameters = {"path": Path(path), "quarter": quarter, "today": stated, "tables": folder}
         if last_shared is not None:
             parameters["last_shared"] = Path(last_shared)
+        if earlier is not None:
+            parameters["earlier"] = Path(earlier)
         try:
             notebook = run_notebook(name, parameters, progress=progress)
         except DataProblems:
             # The list of problems does not come back from the notebook; the files give it again.
             read_caseload(path, today=day(stated))
             raise
-        page = render_page(notebook, title=f"Quarterly audit {quarter}", edition=edition)
+        title = f"Quarterly audit {quarter}"
+        page = render_page(notebook, title=title, edition=edition)
         (folder / page_name).write_text(page, encoding="utf-8", newline="\n")
         if pdf:
-            (folder / page_name).with_suffix(".pdf").write_bytes(page_to_pdf(page))
+            (folder / page_name).with_suffix(".pdf").write_bytes(
+                page_to_pdf(page, header=f"{title}: {HEADERS[edition]}")
+            )
     files = [file for file in target.rglob("*") if file.is_file()]
     return sorted(files, key=lambda file: (file.suffix != ".html", file.suffix == ".csv", file))

@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 
 from rungwise.basis.errors import RungwiseError, check_choice
+from rungwise.figures.style import PALETTE
 
 PAPERS = ("A4", "letter")
 BROWSER_VARIABLE = "RUNGWISE_BROWSER"
@@ -33,6 +34,7 @@ _WINDOWS_PLACES = (
     r"Microsoft\Edge\Application\msedge.exe",
     r"Chromium\Application\chrome.exe",
 )
+HEADER_FONT = '8pt "Segoe UI", system-ui, Arial, sans-serif'
 _FLAGS = (
     "--headless",
     "--disable-gpu",
@@ -85,8 +87,8 @@ def check_browser() -> str:
     return browser
 
 
-def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
-    """Print a page made by `render_page`.
+def page_to_pdf(page: str, *, paper: str = "A4", header: str = "", timeout: float = 120) -> bytes:
+    """Print a page made by `render_page`, which numbers its pages.
 
     The browser runs unseen, with a profile of its own that is thrown away, and opens nothing but the
     page. It writes the time of printing into the file, so two runs differ in those bytes.
@@ -96,6 +98,8 @@ def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
     page : str
         HTML.
     paper : {"A4", "letter"}
+    header : str
+        Running header: a line at the top of every page.
     timeout : float
         Seconds the browser may take.
 
@@ -112,7 +116,7 @@ def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
     """
     check_choice("paper", paper, PAPERS)
     browser = check_browser()
-    sized = page.replace("</head>", f"<style>@page {{ size: {paper}; }}</style>\n</head>", 1)
+    sized = page.replace("</head>", f"<style>{_page_rules(paper, header)}</style>\n</head>", 1)
     # Some browsers are packed so that they see only the user's own folders, not the system's
     # temporary one; the home folder is tried second.
     for place in (None, Path.home()):
@@ -127,6 +131,17 @@ def page_to_pdf(page: str, *, paper: str = "A4", timeout: float = 120) -> bytes:
     raise RungwiseError(
         f"The browser {browser} did not print the page; open the HTML page in any browser and print it."
     )
+
+
+def _page_rules(paper: str, header: str) -> str:
+    """Give the rules of the printed page: its size, and the running header."""
+    if not header:
+        return f"@page {{ size: {paper}; }}"
+    # As escapes of the style sheet, which end in a space, so that no text can end the string, the rule
+    # or the element.
+    text = "".join(c if c.isalnum() or c in " :,.-" else f"\\{ord(c):x} " for c in header)
+    line = f'content: "{text}"; font: {HEADER_FONT}; color: {PALETTE["soft"]}; white-space: nowrap;'
+    return f"@page {{ size: {paper}; @top-left {{ {line} }} }}"
 
 
 def browser_command(browser: str, profile: Path) -> list[str]:

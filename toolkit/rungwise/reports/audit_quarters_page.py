@@ -1,0 +1,121 @@
+"""The parts of the audit's page that look at standards and at earlier quarters."""
+
+from __future__ import annotations
+
+import math
+
+from rungwise.audit.audit import Audit
+from rungwise.audit.criteria import MEASURES, RESULTS
+from rungwise.audit.wording import percent
+from rungwise.figures.run_chart import describe_run_chart, run_chart
+from rungwise.reports.audit_cells import large, range_words, rows_of, share_words
+from rungwise.reports.blocks import Block, Blocks, paragraph, picture, table
+from rungwise.reports.child_page import NARROW_INCHES
+
+
+def standards(audit: Audit) -> Block:
+    """Hold the practice's criteria against their standards."""
+    rows = [
+        {
+            "Criterion": large(row.words) or row.criterion,
+            "Standard": f"{'at least' if row.direction == 'at_least' else 'at most'} {percent(row.target)}",
+            "This quarter": f"{row.count} of {row.n}" + (f" ({percent(row.share)})" if row.n else ""),
+            "Exact 95% interval": range_words(row.ci_low, row.ci_high),
+            "Result": RESULTS[row.result],
+        }
+        for row in rows_of(audit.standards)
+    ]
+    allowed = [f"{row.words}: {row.exceptions}" for row in rows_of(audit.standards) if row.exceptions]
+    sources = dict.fromkeys(row.source for row in rows_of(audit.standards))
+    return table(
+        rows,
+        caption="Set before the quarter, in practice.toml",
+        numeric=["This quarter", "Exact 95% interval"],
+        when_empty="the practice set none.",
+        notes=[
+            "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
+            "it holds the standard, there are too few children to say.",
+            *(f"Allowed exceptions, {entry}." for entry in allowed),
+            f"Standards come from: {', '.join(sources)}.",
+        ]
+        if rows
+        else [],
+    )
+
+
+def quarters(audit: Audit) -> Blocks:
+    """Set this quarter beside the earlier ones."""
+    if len(audit.history) < 2:
+        none = paragraph("There is no earlier quarter in the files to set beside this one.")
+        return Blocks([none, *_as_reported(audit)])
+    rows = [
+        {
+            "Quarter": row.quarter,
+            "Due": row.due,
+            "Judged": row.judged,
+            "Fell": row.fell,
+            "Beyond baseline": row.beyond,
+            "Rose": row.rose,
+            "Share that fell": share_words(row.share, row.ci_low, row.ci_high),
+        }
+        for row in rows_of(audit.history)
+    ]  # fmt: skip
+    drawn, narrow = run_chart(audit.history), run_chart(audit.history, width=NARROW_INCHES, height=2.7)
+    return Blocks(
+        (
+            picture(
+                drawn,
+                alt=describe_run_chart(audit.history),
+                caption="Share of the children judged in whom fear fell, with its interval; the figure at "
+                "each mark is the number judged.",
+                narrow=narrow,
+            ),
+            table(
+                rows,
+                caption="Every quarter counted by today's rules",
+                numeric=["Due", "Judged", "Fell", "Beyond baseline", "Rose", "Share that fell"],
+            ),
+            *_as_reported(audit),
+        )
+    )
+
+
+def _as_reported(audit: Audit) -> list[Block]:
+    """Set earlier audits as they were reported beside today's count."""
+    found = audit.reaudit
+    if found.quarters.empty:
+        return []
+    reports = table(
+        [
+            {
+                "Quarter": row.quarter,
+                "Reported: fell": f"{row.fell_then} of {row.judged_then}",
+                "Counted today": f"{row.fell_now} of {row.judged_now}",
+                "Verdicts that changed": row.verdicts_changed or "none",
+            }
+            for row in rows_of(found.quarters)
+        ],
+        caption="Earlier audits as they were reported, and the same quarters counted today",
+        numeric=["Reported: fell", "Counted today"],
+    )
+    if found.standards.empty:
+        return [reports]
+    standards = table(
+        [
+            {
+                "Criterion": large(MEASURES.get(row.criterion, row.criterion)),
+                "Then": _result(row.result_then, row.share_then, row.target_then),
+                "Now": _result(row.result_now, row.share_now, row.target_now),
+            }
+            for row in rows_of(found.standards)
+        ],
+        caption=f"Standards in the audit of {found.standards['quarter'].iloc[0]} and now",
+    )
+    return [reports, standards]
+
+
+def _result(result: str, share: float, target: float) -> str:
+    if not result:
+        return "not set"
+    found = "" if math.isnan(share) else f": {percent(share)}, standard {percent(target)}"
+    return f"{large(RESULTS[result])}{found}"
