@@ -18,12 +18,14 @@ from rungwise.reports.scribe import ITEMS
 from rungwise.reports.study_inputs import read_answers, read_study
 from rungwise.reports.study_report import write_masked, write_study
 from rungwise.reports.write import NotWritten
+from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import csv_text, write_tables
 from rungwise.study.masked import masked_test, read_key
+from rungwise.study.plan import plan_study
 from rungwise.study.power import Scenario
 from rungwise.study.preanalysis import TO_WRITE
 from rungwise.study.rehearsal import rehearse
-from rungwise.study.schedule import open_schedule
+from rungwise.study.schedule import draw_schedule, open_schedule
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "study"
 TODAY = date(2026, 11, 13)
@@ -157,14 +159,22 @@ def test_the_archive_holds_the_studys_children_and_no_free_text(written):
     assert {"rungwise", "numpy", "scipy"} <= set(made["packages"])
 
 
-def test_settings_of_the_practice_travel_with_the_data(tmp_path):
+def test_settings_travel_with_the_data_and_places_staff_and_notes_do_not(tmp_path):
     for file in (DEMO / "records").glob("*.csv"):
         (tmp_path / file.name).write_bytes(file.read_bytes())
     (tmp_path / "practice.toml").write_text("alpha = 0.2\nmargin = 3\n", encoding="utf-8")
+    for name, column, entry in (
+        ("children", "site", "Quayside"), ("children", "clinician_id", "T77"), ("observations", "note", "kite"),
+    ):  # fmt: skip
+        head, *lines = (tmp_path / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+        extended = [f"{head},{column}", *(f"{line},{entry}" for line in lines)]
+        (tmp_path / f"{name}.csv").write_text("\n".join(extended) + "\n", encoding="utf-8")
     write_study(tmp_path, to=tmp_path / "out", plan=DEMO / "plan.json", today=TODAY, page=False)
     assert rerun_study(tmp_path / "out/study.zip").same
     with zipfile.ZipFile(tmp_path / "out/study.zip") as archive:
-        assert "margin = 3" in archive.read("data/practice.toml").decode()
+        files = {name: archive.read(name).decode("utf-8") for name in archive.namelist()}
+    assert "margin = 3" in files["data/practice.toml"]
+    assert not [name for name in files if any(word in files[name] for word in ("Quayside", "T77", "kite"))]
 
 
 def test_an_archive_that_leads_out_of_its_folder_is_refused(tmp_path):
@@ -331,3 +341,84 @@ def test_more_cases_than_a_figure_can_hold_take_two(inputs, monkeypatch):
     assert ["part 1 of 2" in one.caption for one in drawings] == [True, False]
     panels = [len(one.axes.get_figure(root=True).axes) for one in drawings]
     assert panels == [2, 2]
+
+
+def test_no_date_of_a_session_stands_in_the_manuscript(word):
+    cells = [cell.text for table in word.tables for row in table.rows for cell in row.cells]
+    assert not re.search(r"20\d\d-\d\d-\d\d", "\n".join([text_of(word), *cells]))
+
+
+@pytest.mark.parametrize("kind", ["one case", "two ladders", "two children", "changing criterion"])
+def test_small_and_other_designs_have_a_report_that_says_what_it_cannot(tmp_path, kind):
+    """Two cases and fewer have no model over cases; a changing criterion has a test of its own."""
+    tables = before_with_two_ladders(tmp_path / "before")
+    options = {
+        "one case": {"kind": "random_start"},
+        "two ladders": {},
+        "two children": {},
+        "changing criterion": {"kind": "changing_criterion", "criteria": (6, 4, 2), "fewest_per_phase": 4},
+    }[kind]
+    cases = {"two ladders": [("S01", "gangway"), ("S01", "net")], "two children": ["S02", "S03"]}
+    plan = plan_study(
+        tables, cases.get(kind, ["S02"]), design_id="X1", first_day=date(2026, 3, 2), **options
+    )
+    schedule = draw_schedule(plan, 5)
+    (tmp_path / "records").mkdir()
+    write_tables(rehearse(schedule, Scenario(), np.random.default_rng(8)), tmp_path / "records")
+    (tmp_path / "plan.json").write_text(json.dumps(plan.as_dict()), encoding="utf-8")
+    write_study(
+        tmp_path / "records", to=tmp_path / "out", plan=tmp_path / "plan.json", today=TODAY, page=False
+    )
+    text = text_of(docx.Document(str(tmp_path / "out/study.docx")))
+    assert "Two-level model: not estimated. A two-level model needs at least 3 cases" in text
+    assert "Between-case effect (REML): not estimated." in text
+    assert rerun_study(tmp_path / "out/study.zip").same
+    if kind == "changing criterion":
+        assert "points from the criterion in force on average, over 165 permitted schedules p" in text
+    else:
+        assert f"all {plan.n_assignments:,} permitted assignments" in text
+    if kind in ("one case", "two ladders"):
+        assert "With one child, nothing is said about other children." in text
+
+
+def before_with_two_ladders(folder):
+    folder.mkdir()
+    for file in (DEMO / "before").glob("*.csv"):
+        (folder / file.name).write_bytes(file.read_bytes())
+    with (folder / "plans.csv").open("a", encoding="utf-8") as stream:
+        stream.write("S01,net,3,1,child,harbor\n")
+    return read_caseload(folder, today=TODAY)
+
+
+def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, inputs):
+    """One row a child and week, without trials: same ratings, same p, and less is known."""
+    source = read_caseload(DEMO / "records", today=TODAY).tables
+    trials = source["observations"]
+    ratings = [
+        {
+            "child_id": trials["child_id"][i],
+            "ladder_id": "gangway",
+            "date": trials["date"][i].astype(object),
+            "phase": "exposure"
+            if trials["date"][i] >= start_of(source, trials["child_id"][i])
+            else "baseline",
+            "rating": None if trials["outcome"][i] == "declined" else float(trials["fear_peak"][i]),
+            "declined": bool(trials["outcome"][i] == "declined"),
+            "rated_by": "child",
+        }
+        for i in range(len(trials))
+    ]
+    write_tables({"ratings": ratings}, tmp_path)
+    (tmp_path / "children.csv").write_bytes((DEMO / "records/children.csv").read_bytes())
+    level_1 = read_study(tmp_path, plan=DEMO / "plan.json", today=TODAY)
+    assert level_1.result.study.caseload.level == 1
+    assert level_1.result.test.p_value == inputs.result.test.p_value
+    write_study(tmp_path, to=tmp_path / "out", plan=DEMO / "plan.json", today=TODAY, page=False)
+    text = text_of(docx.Document(str(tmp_path / "out/study.docx")))
+    assert "agreement cannot be said" in text
+    assert "Procedural fidelity was not recorded." in text
+
+
+def start_of(tables, child):
+    phases = tables["phases"]
+    return phases["starts_on"][(phases["child_id"] == child) & (phases["phase"] == "exposure")][0]

@@ -94,9 +94,7 @@ def _design(study: Study) -> list[Part]:
     if plan is not None:
         return [
             text(f"The design was a {KINDS[plan.kind]}."),
-            Points(
-                tuple(plan.announcement()[:-1] if plan.smallest_p > plan.alpha else plan.announcement())
-            ),
+            Points(tuple(plan.announcement(dates=False)[:3])),
         ]
     shape = "multiple baseline" if len(study.cases) > 1 else "baseline and exposure"
     return [

@@ -199,13 +199,13 @@ def _concurrency(study: Study) -> tuple[bool | None, str]:
     ordered = sorted(study.cases, key=lambda one: one.days[one.start - 1])
     latest_first = max(one.days[0] for one in ordered)
     earliest_start = ordered[0].days[ordered[0].start - 1]
-    if latest_first >= earliest_start:
-        return False, (
-            f"the first exposure began on {earliest_start}, before the last baseline had begun "
-            f"({latest_first})"
-        )
-    return True, (
-        f"all baselines had begun by {latest_first}; the first exposure began on {earliest_start}"
+    begun = min(one.days[0] for one in ordered).toordinal() - 1
+    last, first = latest_first.toordinal() - begun, earliest_start.toordinal() - begun
+    if last >= first:
+        return False, f"the first exposure began on day {first}, the last baseline on day {last}"
+    return (
+        True,
+        f"all baselines had begun by day {last} of the study; the first exposure began on day {first}",
     )
 
 

@@ -161,13 +161,15 @@ class StudyPlan:
             return tuple(sorted({start for window in self.windows for start in window}))
         return self.windows[case]
 
-    def announcement(self) -> list[str]:
-        """Say what is permitted and the smallest attainable p, to be read before anyone begins."""
-        m = len(self.cases)
+    def announcement(self, *, dates: bool = True) -> list[str]:
+        """Say what is permitted and the smallest attainable p, to be read before anyone begins.
+
+        Without `dates` it can stand in a publication, where days could point to a child.
+        """
+        when = f", {self.day(1).isoformat()} to {self.day(self.occasions).isoformat()}" if dates else ""
         lines = [
-            f"Design {self.design_id}: {KINDS[self.kind]}; {count_of(m, 'case')}, "
-            f"{self.occasions} planned occasions each, {_rhythm(self.days_apart)}, "
-            f"{self.day(1).isoformat()} to {self.day(self.occasions).isoformat()}.",
+            f"Design {self.design_id}: {KINDS[self.kind]}; {count_of(len(self.cases), 'case')}, "
+            f"{self.occasions} planned occasions each, {_rhythm(self.days_apart)}{when}.",
         ]
         if self.kind == "changing_criterion":
             listed = ", ".join(f"{criterion:g}" for criterion in self.criteria)
