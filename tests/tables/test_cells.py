@@ -65,7 +65,6 @@ def test_decimal_commas_are_told_once_and_not_where_they_are_the_rule():
         "declined",
         "Declined.",
         "REFUSED",
-        "ref.",
         "no way!",
         "  said no",
         "decl",

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from rungwise.tables.dates import both_readings, in_words, read_dates
+from rungwise.tables.dates import both_readings, has_date_form, in_words, read_dates
 from rungwise.tables.grid import TextColumn
 from rungwise.tables.identity import code_identity, text_identity
 from rungwise.tables.schema import Field, Schema, plain, plain_missing, tidy
@@ -23,6 +23,9 @@ NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COMMA = re.compile(r"[+-]?\d+,(\d+)")
 _FAILED = frozenset(
     {"#n/a", "#value!", "#ref!", "#div/0!", "#name?", "#null!", "#num!", "#spill!", "#calc!"}
+)
+_OCCASION = re.compile(
+    r"\d{1,3}|(?:\d{4}[- ]?)?(?:week|wk|w|session|visit|occasion|no|nr)\W*\d{1,3}", re.IGNORECASE
 )
 _MINUS = str.maketrans("\u2212\u2013", "--")
 
@@ -88,11 +91,12 @@ def parse(
         True for a workbook that numbers its days from 1904.
     """
     texts = [tidy(text) for text in column.texts]
-    blank = np.array([text.casefold() in table.missing for text in texts] or [], dtype=bool)
+    missing = table.missing if described.missing is None else described.missing
+    blank = np.array([text.casefold() in missing for text in texts] or [], dtype=bool)
     if described.type == "string":
         parsed = _strings(texts, blank, described)
     elif described.type == "date":
-        parsed = _dates(texts, blank, date_order, from_1904)
+        parsed = _dates(texts, blank, date_order, from_1904, numbered=_numbers_occasions(table))
     elif described.type == "boolean":
         parsed = _booleans(texts, blank, described)
     else:
@@ -175,6 +179,7 @@ def _numbers(texts: list[str], blank: np.ndarray, described: Field, decimal_comm
     signals = {signal: np.zeros(len(texts), dtype=bool) for signal in set(described.signals.values())}
     faults: list[Fault] = []
     commas: list[int] = []
+    told: list[int] = []
     for place, text in enumerate(texts):
         if blank[place]:
             continue
@@ -184,6 +189,8 @@ def _numbers(texts: list[str], blank: np.ndarray, described: Field, decimal_comm
             signal = described.signals.get(plain(text))
             if signal:
                 signals[signal][place] = True
+                if plain(text) in described.told:
+                    told.append(place)
                 continue
             read = text.translate(_MINUS)
             comma = _COMMA.fullmatch(read)
@@ -204,6 +211,9 @@ def _numbers(texts: list[str], blank: np.ndarray, described: Field, decimal_comm
             values[place] = number
     if commas and not decimal_comma:
         faults.append(Fault("decimal_comma", commas[0], {}, tuple(commas)))
+    if told:
+        words = ", ".join(f"“{texts[place]}”" for place in told)
+        faults.append(Fault("declines_read", told[0], {"words": words}, tuple(told)))
     return Parsed(values, blank, signals, faults)
 
 
@@ -213,8 +223,28 @@ def _no_number(place: int, text: str, comma: bool, described: Field) -> Fault:
         return Fault("number_ambiguous", place, facts)
     if read_dates([text], "day_first").days[0] and not NUMBER.fullmatch(text):
         return Fault("number_is_date", place, {})
-    also = ", or declined, or missed" if described.signals else ""
+    also = ""
+    if described.signals:
+        also = (
+            "; write declined if the child faced the step and would not do it, missed if it was not rated"
+        )
     return Fault("number_unreadable", place, {"also": also})
+
+
+def _numbers_occasions(table: Schema) -> bool:
+    return "occasion" in table.fields and table.fields["occasion"].type == "number"
+
+
+def _no_date(place: int, text: str, numbered: bool) -> Fault:
+    instead = ""
+    what = "This is no date."
+    if _OCCASION.fullmatch(text):
+        what = "This is no date; it looks like the number of a week or session."
+        if numbered:
+            instead = ", or name the column week or occasion and write nothing but the number in it"
+    elif has_date_form(text):
+        what = "This is not a day that exists in the calendar."
+    return Fault("date_unreadable", place, {"what": what, "instead": instead})
 
 
 def _within(number: float, described: Field) -> bool:
@@ -236,14 +266,15 @@ def _booleans(texts: list[str], blank: np.ndarray, described: Field) -> Parsed:
     return Parsed(values, blank, {}, faults)
 
 
-def _dates(texts: list[str], blank: np.ndarray, order: str, from_1904: bool) -> Parsed:
+def _dates(texts: list[str], blank: np.ndarray, order: str, from_1904: bool, *, numbered: bool) -> Parsed:
+    """Read days; `numbered` is True where a number of the occasion may stand instead of a day."""
     places = np.flatnonzero(~blank).tolist()
     read = read_dates([texts[place] for place in places], order, from_1904=from_1904)
     days: list[date | None] = [None] * len(texts)
     for place, day in zip(places, read.days, strict=True):
         days[place] = day
     values = np.array(days, dtype="datetime64[D]")
-    faults = [Fault("date_unreadable", places[i], {}) for i in read.unreadable]
+    faults = [_no_date(places[i], texts[places[i]], numbered) for i in read.unreadable]
     if read.open:
         at = [places[i] for i in read.open]
         day_first, month_first = both_readings(texts[at[0]])

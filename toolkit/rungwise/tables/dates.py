@@ -117,6 +117,17 @@ def read_dates(texts: Sequence[str], order: str = "", *, from_1904: bool = False
     return DatesRead(days, unreadable, list(both), settled_by, settled_order, settled, opposed, serials)
 
 
+def has_date_form(text: str) -> bool:
+    """Say whether a text is written as a date, be there such a day or not.
+
+    Examples
+    --------
+    >>> has_date_form("2026-02-30"), has_date_form("last week")
+    (True, False)
+    """
+    return any(form.fullmatch(text) for form in (_ISO, _COMPACT, _SPLIT, _WORDED, _WORD_FIRST))
+
+
 def both_readings(text: str) -> tuple[date, date]:
     """Give the day-first and the month-first reading of an open entry.
 

@@ -208,8 +208,8 @@ _CELLS = (
     _error("number_out_of_range", "This must be {range}.", "Put the number right."),
     _error(
         "date_unreadable",
-        "This is not a day that exists in the calendar.",
-        "Write it year-month-day, as in 2026-03-04.",
+        "{what}",
+        "Write the day year-month-day, as in 2026-03-04{instead}.",
     ),
     _error(
         "date_ambiguous",
@@ -243,6 +243,11 @@ _CELLS = (
         "decimal_comma",
         "Decimal commas were read as decimal points ({count}).",
         "Nothing to do, if that is so.",
+    ),
+    _warning(
+        "declines_read",
+        "Read as a decline: {words} ({count}).",
+        "Nothing to do, if the child faced the step and would not do it; to be sure, write declined.",
     ),
     _warning(
         "date_order_settled",

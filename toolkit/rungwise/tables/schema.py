@@ -45,6 +45,10 @@ class Field:
     signals : Mapping[str, str]
         Plain forms of words that may stand in place of a number, and what each says
         (``"declined"`` or ``"missed"``).
+    told : frozenset of str
+        Those of the signals that could mean something else, so that their reading is told.
+    missing : frozenset of str or None
+        Words for "missing" of this column alone; None where the table's hold.
     minimum, maximum : float or None
     pattern : str
         Regular expression that the whole text must match; ``""`` if none.
@@ -70,6 +74,8 @@ class Field:
     enum: tuple[str, ...]
     words: Mapping[str, str]
     signals: Mapping[str, str]
+    told: frozenset[str]
+    missing: frozenset[str] | None
     minimum: float | None
     maximum: float | None
     pattern: str
@@ -162,7 +168,7 @@ def schema(table: str) -> Schema:
             for entry in described.get("foreignKeys", [])
             for reference in [entry["reference"]]
         ),
-        missing=frozenset(plain_missing(word) for word in described["missingValues"]),
+        missing=_missing(described["missingValues"]),
         names=frozenset(plain(name) for name in (table, *described["rungwise:synonyms"])),
     )
 
@@ -221,6 +227,10 @@ def _by_header(table: str) -> dict[str, Field]:
     return found
 
 
+def _missing(words: list[str]) -> frozenset[str]:
+    return frozenset(plain_missing(word) for word in words)
+
+
 def _names(entry: str | list[str]) -> tuple[str, ...]:
     return (entry,) if isinstance(entry, str) else tuple(entry)
 
@@ -249,6 +259,8 @@ def _field(entry: Mapping[str, Any], level: int) -> Field:
             for signal, listed in entry.get("rungwise:signals", {}).items()
             for word in listed
         },
+        told=frozenset(plain(word) for word in entry.get("rungwise:told", ())),
+        missing=_missing(entry["missingValues"]) if "missingValues" in entry else None,
         minimum=limits.get("minimum"),
         maximum=limits.get("maximum"),
         pattern=limits.get("pattern", ""),
