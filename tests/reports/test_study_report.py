@@ -164,8 +164,10 @@ def test_settings_travel_with_the_data_and_places_staff_and_notes_do_not(tmp_pat
         (tmp_path / file.name).write_bytes(file.read_bytes())
     (tmp_path / "practice.toml").write_text("alpha = 0.2\nmargin = 3\n", encoding="utf-8")
     for name, column, entry in (
-        ("children", "site", "Quayside"), ("children", "clinician_id", "T77"), ("observations", "note", "kite"),
-    ):  # fmt: skip
+        ("children", "site", "Quayside"),
+        ("children", "clinician_id", "T77"),
+        ("observations", "note", "kite"),
+    ):
         head, *lines = (tmp_path / f"{name}.csv").read_text(encoding="utf-8").splitlines()
         extended = [f"{head},{column}", *(f"{line},{entry}" for line in lines)]
         (tmp_path / f"{name}.csv").write_text("\n".join(extended) + "\n", encoding="utf-8")
