@@ -127,7 +127,7 @@ def test_what_is_no_edition_for_sharing_is_refused(audits, tmp_path):
     with pytest.raises(ValueError, match="edition 2 is not whole"):
         pool([one, short])
     (tmp_path / "a.json").write_text("{", encoding="utf-8")
-    with pytest.raises(ValueError, match="a.json is no JSON file"):
+    with pytest.raises(ValueError, match=r"a\.json is no JSON file"):
         pool_files([tmp_path / "a.json"])
 
 

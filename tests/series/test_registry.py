@@ -1,5 +1,6 @@
 """A registry gives what the same rows give in memory, to the last bit, however they lie in files."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -313,3 +314,28 @@ def test_what_cannot_be_opened_is_said(tmp_path):
         open_registry(tmp_path, engine="ray")
     with pytest.raises(ValueError, match="rows_together must be 1 or more; got 0"):
         open_registry(tmp_path, rows_together=0)
+
+
+# Dask's own clean-up after a killed worker warns; what it says is not under test here.
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_that_loses_a_worker_gives_the_same(tmp_path):
+    distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+    pytest.importorskip("joblib", reason="the extra 'cluster' is not installed")
+    folder = written(tmp_path, ratings(400))
+    whole = effects(rw.read_caseload(folder, today=TODAY), LIGHT)
+    killed = []
+
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+
+        def kill_one(stage, done, total):
+            if stage == "series" and done == 1 and not killed:
+                killed.append(next(iter(cluster.workers.values())).process.process.pid)
+                os.kill(killed[0], signal.SIGKILL)
+
+        registry = open_registry(
+            folder, today=TODAY, rows_together=2000, engine=cluster.scheduler_address, progress=kill_one
+        )
+        found = effects(registry, LIGHT)
+    assert killed
+    assert registry.told.children == 400
+    same(found, whole)
