@@ -9,9 +9,12 @@ import pytest
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 from rungwise.audit.audit import audit_quarter
+from rungwise.audit.criteria import MEASURES, result_of
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.sharing import (
     CELLS,
+    EARLIER_CELLS,
+    STANDARD_CELLS,
     SUMS,
     NotShared,
     SharedAudit,
@@ -21,7 +24,10 @@ from rungwise.audit.sharing import (
     share,
     shared_document,
 )
+from rungwise.basis.intervals import share_interval
+from rungwise.reports import shared_page
 from rungwise.resources import shipped
+from rungwise.tables.practice import Criterion
 
 SCHEMA = Draft202012Validator(
     json.loads((shipped("schemas") / "shared_audit.schema.json").read_text(encoding="utf-8"))
@@ -245,3 +251,78 @@ def test_an_average_is_not_shared_where_the_number_of_children_is_hidden(caseloa
     shown = share(audit, 7)
     assert shown.cells["judged"] is None
     assert shown.mean_nap is None
+
+
+FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]
+STANDARDS = {name: Criterion(0.5) for name in MEASURES}
+
+
+@pytest.fixture
+def quarters(caseload, weekly):
+    """Audits of two quarters: 6 children fell and 3 did not in the second, 2 fell in the first."""
+
+    def build(quarter):
+        ratings = []
+        for i in range(9):
+            course = FALLING if i < 6 else [7, 8, 7, 9] * 3
+            ratings += weekly(f"C{i}", "2026-05-04", [7, 8, 7, 8], course)
+        for i in range(2):
+            ratings += weekly(f"D{i}", "2026-02-02", [7, 8, 7, 8], FALLING)
+        load = caseload(practice={"criteria": STANDARDS, "label": "Tern Rock"}, ratings=ratings)
+        return audit_quarter(load, quarter, today="2026-11-01")
+
+    return build
+
+
+def test_a_standard_is_told_only_from_numbers_that_are_shown(quarters):
+    shared = share(quarters("2026Q3"), THRESHOLD)
+    told = {standard.criterion: standard for standard in shared.standards}
+    assert set(told) == set(STANDARDS)
+    for name, standard in told.items():
+        cells = [shared.cells[cell] for cell in STANDARD_CELLS.get(name, ())]
+        if len(cells) == 2 and None not in cells:
+            assert [standard.count, standard.n] == cells
+            exact = share_interval(*cells, method="clopper_pearson")
+            told_by = result_of(standard.direction, standard.target, exact.ci_low, exact.ci_high)
+            assert standard.result == told_by
+        else:
+            assert (standard.count, standard.n, standard.result) == (None, None, None)
+    assert told["judged"].result is not None
+    assert told["five_baseline"].result is None
+    SCHEMA.validate(shared_document(shared))
+
+
+def test_a_standard_on_a_hidden_number_is_not_told(quarters):
+    shared = share(quarters("2026Q2"), THRESHOLD)
+    assert shared.cells["fell"] is None
+    assert {standard.result for standard in shared.standards if standard.criterion == "fell"} == {None}
+
+
+def test_earlier_quarters_are_those_shared_before_and_nothing_new(quarters):
+    first = shared_document(share(quarters("2026Q2"), THRESHOLD))
+    first["earlier"] = [{"quarter": "2026Q1", **dict.fromkeys(EARLIER_CELLS, 12)} | {"rose": 3}]
+    audit = quarters("2026Q3")
+    shared = share(audit, THRESHOLD, first)
+    assert list(shared.earlier) == ["2026Q1", "2026Q2"]
+    assert shared.earlier["2026Q2"] == {name: first["children"][name] for name in EARLIER_CELLS}
+    # What an older, laxer threshold had shown is not repeated.
+    assert shared.earlier["2026Q1"] == dict.fromkeys(EARLIER_CELLS, 12) | {"rose": None}
+    assert share(audit, THRESHOLD).earlier == {}
+    SCHEMA.validate(shared_document(shared))
+
+
+def test_a_later_report_and_the_same_quarter_are_no_earlier_ones(quarters):
+    later = shared_document(share(quarters("2026Q3"), THRESHOLD))
+    assert share(quarters("2026Q2"), THRESHOLD, later).earlier == {}
+    assert share(quarters("2026Q3"), THRESHOLD, later).earlier == {}
+
+
+def test_page_and_document_tell_the_same_standards_and_quarters(quarters):
+    first = shared_document(share(quarters("2026Q2"), THRESHOLD))
+    shared = share(quarters("2026Q3"), THRESHOLD, first)
+    text = str(shared_page.standards(shared))
+    assert text.count("*") >= sum(standard.n is None for standard in shared.standards)
+    assert "9 of 9" in text
+    lines = str(shared_page.earlier(shared)).splitlines()
+    assert [line.split()[0] for line in lines if line.startswith("2026")] == ["2026Q2", "2026Q3"]
+    assert str(shared_page.earlier(share(quarters("2026Q3"), THRESHOLD))).startswith("No earlier report")

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from rungwise.audit.audit import Audit
@@ -52,11 +52,34 @@ LEAST_MISSED = (
     "not_judged", "fell_other", "unchanged", "fell_beyond", "rose", "fell", "judged",
 )  # fmt: skip
 HIDDEN = "*"
+# A standard is told only where both numbers it rests on are shown: then its result follows from them.
+STANDARD_CELLS = {
+    "judged": ("judged", "due"),
+    "fell": ("fell", "judged"),
+    "fell_beyond_baseline": ("fell_beyond", "judged"),
+    "rose": ("rose", "judged"),
+    "left_early": ("left_early", "due"),
+}
+# Of an earlier quarter these stand beside this one's, as they were shared then.
+EARLIER_CELLS = ("due", "judged", "fell", "fell_beyond", "rose")
 DIGITS = 2
 
 
 class NotShared(RungwiseError):
     """The edition for sharing would give away a small number; the message says how."""
+
+
+@dataclass(frozen=True)
+class SharedStandard:
+    """A standard of the practice; `count`, `n` and `result` are None where they may not be shared."""
+
+    criterion: str
+    words: str
+    direction: str
+    target: float
+    count: int | None
+    n: int | None
+    result: str | None
 
 
 @dataclass(frozen=True)
@@ -78,6 +101,10 @@ class SharedAudit:
     serious : str
         ``"none"``, ``"one or more"`` or ``"not recorded"``.
     occasions : int or None
+    standards : tuple of SharedStandard
+    earlier : Mapping[str, Mapping]
+        Numbers of earlier quarters, by quarter and the keys `EARLIER_CELLS`, oldest first: exactly those
+        that the report shared last had, so that they give nothing new away.
     """
 
     label: str
@@ -88,6 +115,8 @@ class SharedAudit:
     incidents: int | None
     serious: str
     occasions: int | None
+    standards: tuple[SharedStandard, ...] = ()
+    earlier: Mapping[str, Mapping[str, int | None]] = field(default_factory=dict)
 
     @property
     def rule(self) -> str:
@@ -191,10 +220,12 @@ def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = 
         incidents=incidents if shown else None,
         serious="not recorded" if incidents is None else serious,
         occasions=occasions if shown else None,
+        standards=_standards(audit, cells),
     )  # fmt: skip
-    if last_shared is not None:
-        _hold_against(shared, last_shared)
-    return shared
+    if last_shared is None:
+        return shared
+    _hold_against(shared, last_shared)
+    return replace(shared, earlier=_earlier(shared, last_shared))
 
 
 def shared_document(shared: SharedAudit) -> dict[str, Any]:
@@ -215,6 +246,8 @@ def shared_document(shared: SharedAudit) -> dict[str, Any]:
         "incidents": shared.incidents,
         "serious_incidents": shared.serious,
         "occasions": shared.occasions,
+        "standards": [asdict(standard) for standard in shared.standards],
+        "earlier": [{"quarter": quarter, **cells} for quarter, cells in shared.earlier.items()],
     }
 
 
@@ -312,6 +345,35 @@ def _incidents(audit: Audit) -> int | None:
         return None
     rates = audit.safety.rates
     return int(rates.loc[rates["group"] == "all", "incidents"].iloc[0])
+
+
+def _standards(audit: Audit, cells: Mapping[str, int | None]) -> tuple[SharedStandard, ...]:
+    found = []
+    rows: list[Any] = list(audit.standards.itertuples(index=False))
+    for row in rows:
+        names = STANDARD_CELLS.get(row.criterion)
+        count, n = (None, None) if names is None else (cells[name] for name in names)
+        told = count is not None and n is not None
+        found.append(
+            SharedStandard(
+                row.criterion, row.words, row.direction, float(row.target), count if told else None,
+                n if told else None, row.result if told else None,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _earlier(shared: SharedAudit, last: Mapping[str, Any]) -> dict[str, dict[str, int | None]]:
+    """Carry on what was shared of quarters before this one, hiding what today's threshold hides."""
+    known = {row["quarter"]: row for row in last.get("earlier", ())}
+    known[last["quarter"]] = last["children"]
+    start = shared.quarter.start_month
+    before = sorted(label for label in known if Quarter.parse(label, start) < shared.quarter)
+
+    def kept(count: int | None) -> int | None:
+        return None if count is None or 0 < count < shared.threshold else count
+
+    return {label: {name: kept(known[label].get(name)) for name in EARLIER_CELLS} for label in before}
 
 
 def _rounded(*numbers: float) -> tuple[float, float, float]:
