@@ -51,11 +51,12 @@ Compute = Callable[[SeriesBatch, "SeriesKeys", int, Any], "pd.DataFrame"]
 
 @dataclass(frozen=True)
 class SeriesKeys:
-    """Whose series they are, one entry per series."""
+    """Whose series they are, one entry per series; `starts` is the day that time 0 is, or NaN."""
 
     children: Sequence[str]
     ladders: Sequence[str]
-    outcomes: Sequence[str]
+    outcomes: Sequence[str] = ()
+    starts: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.children)
@@ -392,13 +393,13 @@ def _gather(task: _Gather) -> None:
 
 def _work(task: _Work) -> None:
     series = _read(task.series)
-    keys = SeriesKeys(series.children, series.ladders, series.outcomes)
+    keys = SeriesKeys(series.children, series.ladders, series.outcomes, series.starts)
     frame = task.compute(series.batch(), keys, task.bits, task.argument)
     with whole_file(task.to) as draft:
         frame.to_parquet(draft, index=False)
 
 
-_PER_SERIES = ("children", "ladders", "outcomes", "n_a", "sign", "floor", "ceiling")
+_PER_SERIES = ("children", "ladders", "outcomes", "starts", "n_a", "sign", "floor", "ceiling")
 _PER_RATING = ("values", "times", "declined")
 
 

@@ -79,7 +79,8 @@ class Told:
 class FlatSeries:
     """Series one after another, sorted by child and ladder.
 
-    `children`, `ladders` and `outcomes` hold one text per series; the other columns are those of
+    `children`, `ladders` and `outcomes` hold one text per series; `starts` the day that time 0 is,
+    counted from 1970, NaN where occasions are numbered; the other columns are those of
     `SeriesBatch.from_flat`.
     """
 
@@ -87,6 +88,7 @@ class FlatSeries:
     ladders: list[str]
     outcomes: list[str]
     offsets: np.ndarray
+    starts: np.ndarray
     n_a: np.ndarray
     sign: np.ndarray
     floor: np.ndarray
@@ -335,6 +337,7 @@ class _Ordinary:
             [self.ladders[place] for place in self.ladder[first].tolist()],
             [self.outcomes[place] for place in self.outcome[first].tolist()],
             np.concatenate([[0], np.cumsum(lengths)]),
+            np.where(self.dated[first], day[starts], np.nan).astype(float),
             np.bincount(number[kept], weights=self.phase[used] == 0, minlength=len(starts)).astype(
                 np.int64
             ),
@@ -404,6 +407,7 @@ def _flat(found: Sequence[tuple[str, str, str, PhaseSeries]]) -> FlatSeries:
         [ladder for _, ladder, *_ in found],
         [outcome for _, _, outcome, _ in found],
         np.cumsum([0, *map(len, picks)]),
+        np.array([_day_number(series) for *_, series in found], dtype=float),
         np.array([np.sum(series.phases == PHASES[0]) for *_, series in found], dtype=np.int64),
         np.array([1.0 if series.better == "higher" else -1.0 for *_, series in found]),
         ends("floor"),
@@ -412,6 +416,10 @@ def _flat(found: Sequence[tuple[str, str, str, PhaseSeries]]) -> FlatSeries:
         joined("times", float),
         joined("declined", bool),
     )
+
+
+def _day_number(series: PhaseSeries) -> float:
+    return np.nan if series.starts_on is None else float((series.starts_on - date(1970, 1, 1)).days)
 
 
 def _merged(pieces: Sequence[FlatSeries]) -> FlatSeries:
@@ -436,7 +444,7 @@ def _merged(pieces: Sequence[FlatSeries]) -> FlatSeries:
     }
     columns = {
         name: np.concatenate([getattr(piece, name) for piece in pieces])[picked]
-        for name in ("n_a", "sign", "floor", "ceiling")
+        for name in ("starts", "n_a", "sign", "floor", "ceiling")
     }
     return FlatSeries(
         [texts["children"][i] for i in order],

@@ -119,7 +119,7 @@ def effects(
         return _frame({"series": labels}, _columns(source, names, labels, 0), names)
     batch = source.batch()
     pairs = [(child, ladder) for child in source.children for ladder in source.ladders(child)]
-    keys = SeriesKeys([child for child, _ in pairs], [ladder for _, ladder in pairs], [])
+    keys = SeriesKeys([child for child, _ in pairs], [ladder for _, ladder in pairs])
     return effects_of(batch, keys, block_bits(len(source.children)), names)
 
 
