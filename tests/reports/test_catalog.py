@@ -74,8 +74,9 @@ def test_every_caution_of_the_statistics_is_translated(sentence):
 
 
 @pytest.mark.parametrize("lengths", [(3, 5), (5, 12), (8, 20)])
-def test_the_measured_rates_are_told_in_spanish_with_the_same_numbers(lengths):
-    sentence = error_rates(*lengths).sentence
+@pytest.mark.parametrize("lower", [True, False])
+def test_the_measured_rates_are_told_in_spanish_with_the_same_numbers(lengths, lower):
+    sentence = error_rates(*lengths).said(lower=lower)
     told = SPANISH.sentence(sentence)
     assert not LEFT_IN_ENGLISH.search(told)
     assert sorted(re.findall(r"[\d.]*\d", told)) == sorted(re.findall(r"[\d.]*\d", sentence))
@@ -87,8 +88,14 @@ def test_a_sentence_within_a_sentence_is_translated_too():
     assert say.sentence("Unknown sentence.") == "Unknown sentence."
 
 
+def test_a_number_slot_takes_a_number_only():
+    say = Words("xx", {"number.fewer_than": "moins de"}, (("{low} to {high}", "{low} à {high}"),))
+    assert say.sentence("fewer than 1 to 3") == "moins de 1 à 3"
+    assert say.sentence("how to correct it") == "how to correct it"
+
+
 def test_the_special_sentence_goes_before_the_general_one():
-    say = Words("xx", {}, (("On {a} ({b}).", "general"), ("On {a}, {c} declined ({b}).", "special")))
+    say = Words("xx", {}, (("On {what} ({x}).", "general"), ("On {what}, {n} declined ({x}).", "special")))
     assert say.sentence("On 4, 1 declined (x).") == "special"
 
 

@@ -101,7 +101,7 @@ def test_the_mark_stands_on_every_printed_page():
 
 
 def test_an_unknown_edition_is_refused(notebook):
-    with pytest.raises(ValueError, match="edition must be one of .*'family'; got 'public'"):
+    with pytest.raises(ValueError, match=r"edition must be one of .*'family'; got 'public'"):
         render_page(notebook, title="x", edition="public")
 
 

@@ -24,6 +24,10 @@ CATALOGS = Path(__file__).resolve().parent / "catalogs"
 TECHNICAL = "technical"
 LANGUAGES = {"en": "English", "es": "Español"}
 _SLOT = re.compile(r"\{(\w+)\}")
+# Placeholders of these names stand for a written number and nothing else, so that a short template
+# such as "{low} to {high}" does not take hold of a sentence it was not made for.
+_NUMBER_SLOTS = ("n", "a", "b", "low", "high", "first", "last", "level")
+_NUMBER = r"(?:(?:more|fewer|less) than )?[−-]?\d*\.?\d+"
 
 
 @dataclass(frozen=True)
@@ -131,7 +135,8 @@ def _as_pattern(template: str) -> str:
     for slot in _SLOT.finditer(template):
         parts.append(re.escape(template[end : slot.start()]))
         name = slot[1]
-        parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>.+?)")
+        inside = _NUMBER if name in _NUMBER_SLOTS else ".+?"
+        parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>{inside})")
         seen.add(name)
         end = slot.end()
     return "".join([*parts, re.escape(template[end:])])

@@ -152,7 +152,7 @@ def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
     blocks: list[Block | Picture] = []
     rates, lower = answer.rates, _lower(answer)
-    in_table = say.sentence(rates.sentence) if rates is not None else ""
+    in_table = say.sentence(rates.said(lower=lower)) if rates is not None else ""
     if rates is not None:
         names = (say("trust.wrong"), say("trust.power"), turned(say, "trust.found", lower=lower))
         rows = [

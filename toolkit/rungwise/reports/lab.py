@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import shutil
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +16,7 @@ from rungwise.resources import shipped
 
 NOTEBOOK = "start_here.ipynb"
 _LOOPBACK = "127.0.0.1"
+_OWN = ".rungwise"
 SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_settings"
 UPLOAD_MB = 200
 # What the start page is told through its environment (`rungwise.reports.start_page`).
@@ -99,6 +101,11 @@ def prepare_folder(folder: str | Path | None = None) -> Path:
             target.rename(_free(place))
         if not target.exists():
             _copy(source, target)
+        # JupyterLab's own settings start from these and are kept with the folder. In them a single key
+        # changes a cell only while the cell itself is chosen, so that lists and buttons of the page
+        # answer the keyboard.
+        if not (place / _OWN).exists():
+            shutil.copytree(SETTINGS / "user", place / _OWN / "settings")
     except OSError as error:
         raise RungwiseError(
             f"{place} cannot be used as the working folder ({(error.strerror or str(error)).lower()}); "
@@ -127,6 +134,8 @@ def server_arguments(folder: Path, token: str, *, port: int, browser: bool = Tru
         f"--ServerApp.tornado_settings={websocket}",
         f"--LabApp.default_url=/lab/tree/{NOTEBOOK}",
         f"--LabApp.app_settings_dir={SETTINGS}",
+        f"--LabApp.user_settings_dir={folder / _OWN / 'settings'}",
+        f"--LabApp.workspaces_dir={folder / _OWN / 'workspaces'}",
         "--LabApp.extension_manager=readonly",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.news_url=None",

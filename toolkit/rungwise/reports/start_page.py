@@ -20,6 +20,7 @@ from rungwise.reports import start_view as view
 from rungwise.reports.catalog import LANGUAGES, Words, words_in
 from rungwise.reports.child_page import named
 from rungwise.reports.child_report import write_child_report, write_family_report
+from rungwise.reports.sheet import write_sheet
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import Caseload, read_caseload
 from rungwise.simulate.practice import simulate_practice
@@ -94,7 +95,7 @@ class StartPage:
             "style": {"description_width": "9rem"},
             "layout": widgets.Layout(width="34rem", max_width="100%"),
         }
-        button = {"layout": widgets.Layout(width="auto")}
+        button = {"layout": widgets.Layout(width="auto", align_self="flex-start")}
         box = {"indent": False, "layout": widgets.Layout(width="auto")}
         self.language = widgets.Dropdown(
             options=[(name, lang) for lang, name in LANGUAGES.items()], value=self.say.lang,
@@ -118,10 +119,19 @@ class StartPage:
         self.saved = widgets.HTML()
         self.level = widgets.Dropdown(options=LEVELS, **wide)
         self.sheet = widgets.Button(**button)
+        self.paper = widgets.Button(disabled=True, **button)
         self.sheet_made = widgets.HTML()
         self.headings = {
             key: widgets.HTML()
-            for key in ("title", "data", "limits", "child_section", "save_section", "sheet_section")
+            for key in (
+                "title",
+                "data",
+                "limits",
+                "child_section",
+                "answer_section",
+                "save_section",
+                "sheet_section",
+            )
         }
 
         self.language.observe(self._guarded(self._change_language), "value")
@@ -131,7 +141,8 @@ class StartPage:
         for chooser in (self.child, self.outcome, self.ladder):
             chooser.observe(self._guarded(self._choose), "value")
         self.save.on_click(self._guarded(self._save))
-        self.sheet.on_click(self._guarded(self._make_sheet))
+        self.sheet.on_click(self._guarded(self._make_workbook))
+        self.paper.on_click(self._guarded(self._make_sheet))
         self._write_words()
 
     def _lay_out(self) -> None:
@@ -151,6 +162,7 @@ class StartPage:
             self.child,
             self.outcome,
             self.ladder,
+            heads["answer_section"],
             self.shown,
             heads["save_section"],
             self.save_page,
@@ -161,6 +173,7 @@ class StartPage:
             self.save,
             self.saved,
             heads["sheet_section"],
+            self.paper,
             widgets.Box([self.level, self.sheet], layout=row),
             self.sheet_made,
         ]
@@ -175,7 +188,8 @@ class StartPage:
             (self.outcome, "outcome"), (self.ladder, "ladder"), (self.save_page, "save_page"),
             (self.save_family, "save_family"), (self.save_pdf, "save_pdf"),
             (self.save_replace, "save_replace"), (self.save_folder, "save_folder"),
-            (self.save, "save_button"), (self.level, "sheet_level"), (self.sheet, "sheet_button"),
+            (self.save, "save_button"), (self.level, "sheet_level"), (self.sheet, "workbook_button"),
+            (self.paper, "sheet_button"),
         ):  # fmt: skip
             control.description = say(f"start.{key}")
         self.path.placeholder = say("start.path_hint")
@@ -186,6 +200,7 @@ class StartPage:
         self.headings["data"].value = head(say("start.data"), 2)
         self.headings["limits"].value = view.told(say("start.limits", megabytes=megabytes), kind="small")
         self.headings["child_section"].value = head(say("start.child_section"), 2)
+        self.headings["answer_section"].value = head(say("start.answer_section"), 2)
         self.headings["save_section"].value = head(say("start.save_section"), 2, say("start.confidential"))
         self.headings["sheet_section"].value = head(say("start.sheet_section"), 2, say("start.sheet_words"))
         if self.caseload is None:
@@ -296,7 +311,7 @@ class StartPage:
         for chooser in (self.outcome, self.ladder):
             self._offer(chooser, (), None)
             chooser.disabled = True
-        self.save.disabled = True
+        self.save.disabled = self.paper.disabled = True
         self.shown.value = view.told(self.say("start.answer_waits"), kind="small")
         self.saved.value = view.told(self.say("start.save_waits"), kind="small")
 
@@ -326,6 +341,9 @@ class StartPage:
         if child is None:
             self._forget_child()
             return
+        if self.answer is not None and self.answer.child_id != child:
+            # Nothing of one child may stand under another's code, whatever happens next.
+            self.answer, self.shown.value = None, ""
         outcomes = caseload.outcomes(child)
         outcome = self.outcome.value if self.outcome.value in outcomes else outcomes[0]
         self._offer(self.outcome, outcomes, outcome)
@@ -340,7 +358,7 @@ class StartPage:
         kept = self.ladder.value if self.ladder.value in there else there[0]
         self._offer(self.ladder, ladders, kept)
         self.ladder.disabled = len(ladders) == 1
-        self.save.disabled = False
+        self.save.disabled = self.paper.disabled = False
         self.saved.value = ""
         self._show_answer()
 
@@ -387,10 +405,22 @@ class StartPage:
     def _progress(self, done: int, total: int) -> None:
         self.saved.value = view.told(self.say("start.saving", done=done, total=total))
 
-    def _make_sheet(self) -> None:
+    def _make_workbook(self) -> None:
         level = self.level.value
-        file = write_workbook(self._new_scratch("sheet") / f"recording_level_{level}.xlsx", level)
-        self.sheet_made.value = view.handed_over(file, self.say)
+        file = write_workbook(self._new_scratch("workbook") / f"recording_level_{level}.xlsx", level)
+        self.sheet_made.value = view.handed_over([file], self.say)
+
+    def _make_sheet(self) -> None:
+        """Make the sheet for the ladder on view; with several on view, for the first."""
+        if self.answer is None or self._source is None:
+            self.sheet_made.value = view.told(self.say("start.save_waits"))
+            return
+        ladder = self.ladder.value or self.answer.ladders[0].ladder_id
+        files = write_sheet(
+            self._source, self.answer.child_id, to=self._new_scratch("sheet"), ladder_id=ladder or None,
+            today=self._today_read,
+        )  # fmt: skip
+        self.sheet_made.value = view.handed_over(files, self.say)
 
     def _new_scratch(self, kind: str) -> Path:
         """Give an empty folder of the page's own."""

@@ -183,9 +183,9 @@ def saved_html(files: Iterable[Path], folder: Path, say: Words) -> str:
     return frame(paragraph(say("start.saved", files=names)).html + links, live=True)
 
 
-def handed_over(file: Path, say: Words) -> str:
-    """Hand over a file that was made for the page only."""
-    return frame(_link(file, say), live=True)
+def handed_over(files: Iterable[Path], say: Words) -> str:
+    """Hand over files that were made for the page only."""
+    return frame("".join(_link(file, say) for file in files), live=True)
 
 
 def _link(file: Path, say: Words) -> str:

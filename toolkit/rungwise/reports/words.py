@@ -43,7 +43,7 @@ def turned(say: Words, key: str, *, lower: bool) -> str:
 
 def effect_words(rates: ErrorRates, say: Words, *, lower: bool) -> str:
     """Give the simulated effect in words, turned round where higher ratings are better."""
-    effect = rates.effect if lower else rates.effect.replace("a fall", "a rise", 1)
+    effect = rates.effect if lower else rates.effect.replace("fall", "rise")
     return say.sentence(effect)
 
 
