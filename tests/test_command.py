@@ -100,6 +100,17 @@ def test_a_file_with_nothing_usable_exits_3(tmp_path):
     assert "Traceback" not in run.stderr
 
 
+def test_a_file_with_one_problem_is_refused_in_one_line(tmp_path):
+    empty, picture = tmp_path / "empty.csv", tmp_path / "ladder.png"
+    empty.write_bytes(b"")
+    picture.write_bytes(b"\x89PNG\r\n")
+    for path, said in ((empty, "The file is empty."), (picture, "This is a picture")):
+        run = rungwise("child", path)
+        assert (run.returncode, run.stdout) == (3, "")
+        (line,) = run.stderr.splitlines()
+        assert line.startswith(f"{path.name}: {said}")
+
+
 def test_a_report_is_not_overwritten_unasked(tmp_path):
     arguments = ["child", DEMO / "one_child.csv", "--report", "--to", tmp_path / "page"]
     first = rungwise(*arguments)

@@ -103,3 +103,33 @@ def test_nothing_usable_raises_with_the_report(tmp_path):
         read_caseload(tmp_path / "absent.csv")
     assert [problem.code for problem in raised.value.report] == ["path_missing"]
     assert [problem.code for problem in check(tmp_path / "absent.csv")] == ["path_missing"]
+
+
+def test_one_problem_is_the_whole_message(folder):
+    with pytest.raises(DataProblems, match=r"^fear\.csv: No row names the columns of a known table"):
+        read_caseload(folder(fear__csv="2026-03-02,A,7\n") / "fear.csv", today=TODAY)
+
+
+def test_a_file_without_rows_asks_for_the_first_ratings(folder):
+    with pytest.raises(DataProblems) as raised:
+        read_caseload(folder(ratings__csv="date,phase,rating\n"), today=TODAY)
+    assert str(raised.value).endswith(
+        ": There are no rows yet. Type the first ratings in below the header."
+    )
+
+
+def test_a_blank_workbook_asks_for_the_first_ratings(tmp_path):
+    from rungwise.tables.workbook import write_workbook
+
+    with pytest.raises(DataProblems) as raised:
+        read_caseload(write_workbook(tmp_path / "blank.xlsx", 3), today=TODAY)
+    expected = "blank.xlsx: There are no rows yet. Type the first ratings in below the header."
+    assert str(raised.value) == expected
+
+
+def test_several_problems_are_counted(folder):
+    text = "date,phase,rating\n2026-02-30,baseline,7\n2026-03-02,zzz,7\n"
+    with pytest.raises(
+        DataProblems, match=r"^Nothing in fear\.csv can be used; the report lists 2 problems\.$"
+    ):
+        read_caseload(folder(fear__csv=text) / "fear.csv", today=TODAY)

@@ -82,3 +82,40 @@ class TestWeeksForDays:
     def test_tables_without_numbered_occasions_do_not_speak_of_them(self, read):
         (problem,) = read("child_id,entered_on\nC1,week 2\n", "children.csv").report
         assert problem.remedy == "Write the day year-month-day, as in 2026-03-04."
+
+
+class TestNoHeader:
+    def test_rows_without_a_header_are_counted_and_the_first_is_read_out(self, read):
+        (problem,) = read("2026-03-02,A,7\n2026-03-09,A,8\n\n2026-03-16,B,5\n", "noheader.csv").report
+        assert problem.code == "table_unclear"
+        assert problem.problem == (
+            "No row names the columns of a known table: there may be no header row; the first row "
+            "reads: 2026-03-02, A, 7 (3 rows not read)."
+        )
+        assert "date, phase and rating in the first row" in problem.remedy
+
+    def test_a_header_in_other_words_is_read_out(self, read):
+        (problem,) = read("Datum,Abschnitt,Angst\n2026-03-02,A,7\n").report
+        assert (
+            "known table; the first row reads: Datum, Abschnitt, Angst (2 rows not read)."
+            in problem.problem
+        )
+
+    def test_a_file_named_after_its_table_says_the_same(self, tmp_path):
+        (tmp_path / "children.csv").write_text("C001,86\nC002,91\n")
+        (problem,) = read_tables(tmp_path, today=TODAY).report
+        assert problem.code == "header_missing"
+        assert "no header row; the first row reads: C001, 86 (2 rows not read)" in problem.problem
+
+    def test_a_first_row_that_may_name_a_child_is_not_read_out(self, read):
+        (problem,) = read("Sample Mira,2026-03-02,7\nSample Mira,2026-03-09,7\n").report
+        assert "Mira" not in problem.problem
+        assert "the first row reads: (not shown), 2026-03-02, 7" in problem.problem
+
+    def test_a_parquet_file_of_other_columns_says_them(self, tmp_path):
+        import pyarrow as pa
+        from pyarrow import parquet
+
+        parquet.write_table(pa.table({"foo": [1, 2], "bar": [1, 2]}), tmp_path / "a.parquet")
+        (problem,) = read_tables(tmp_path / "a.parquet", today=TODAY).report
+        assert "the first row reads: foo, bar (2 rows not read)" in problem.problem

@@ -65,6 +65,29 @@ def test_different_columns_are_not_gathered_together():
     assert not any("more like it" in line for line in lines)
 
 
+def test_columns_that_share_a_rule_are_gathered_after_the_first():
+    unknown = [
+        problem(0, column=name, value="", code="column_unknown", severity="warning")
+        for name in ("mood", "weather", "shoes", "snack")
+    ]
+    lines = report_lines(report(*unknown, problem(0, column="", value="", code="column_missing")))
+    assert lines[3:] == [
+        "  warning, column mood: This is no day. Write it again. [column_unknown]",
+        "  … and 3 more like it, in columns weather, shoes, snack",
+        "  This is no day. Write it again. [column_missing]",
+    ]
+    assert len(report_lines(report(*unknown), every=True)) == 7
+
+
+def test_problems_of_the_file_itself_are_not_gathered():
+    unnamed = [problem(0, column="", value="", code="column_unnamed") for _ in range(9)]
+    assert len(report_lines(report(*unnamed))) == 12
+
+
+def test_the_summary_counts_rows_set_aside_only_where_there_are_some():
+    assert report_lines(report(problem(0)))[0] == "1 error."
+
+
 def test_the_csv_file_holds_every_field_and_no_formula(tmp_path):
     target = tmp_path / "problems.csv"
     write_csv(report(problem(4, value="=HYPERLINK(1)"), problem(5)), target)

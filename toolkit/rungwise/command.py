@@ -132,7 +132,8 @@ def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespa
     except DataProblems as error:
         from rungwise.tables.problem_text import report_lines
 
-        _say(str(error), *report_lines(error.report))
+        said = all(problem.problem in str(error) for problem in error.report)
+        _say(str(error), *([] if said else report_lines(error.report)))
         return DATA_PROBLEMS
     except NotEnoughData as error:
         _say(str(error))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rungwise.basis.errors import DataProblems
+from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.series.planned import FEAR, planned_ratings
@@ -324,10 +325,15 @@ def check(path: str | Path, *, today: date | None = None) -> ProblemReport:
 
 
 def _refusal(path: str | Path, report: ProblemReport) -> str:
-    if len(report.errors) == 1:
-        only = report.errors[0]
-        return f"{only.source}: {only.problem} {only.remedy}"
-    return f"Nothing in {Path(path).name or path} can be used; the problems are listed below."
+    """Say in one line why nothing can be used; the report says the rest, where there is more."""
+    name = Path(path).name or str(path)
+    problems = report.problems
+    if problems and all(problem.code == "table_empty" for problem in problems):
+        what = "ratings" if any(problem.table == "ratings" for problem in problems) else "rows"
+        return f"{name}: {problems[0].problem} Type the first {what} in below the header."
+    if len(problems) == 1:
+        return f"{problems[0].source}: {problems[0].problem} {problems[0].remedy}"
+    return f"Nothing in {name} can be used; the report lists {count_of(len(problems), 'problem')}."
 
 
 def _end(value: float) -> float | None:

@@ -17,8 +17,9 @@ SHOWN_PER_PROBLEM = 4
 def report_lines(report: ProblemReport, *, every: bool = False) -> list[str]:
     """Write the report as lines of text: a summary, then each file with its rows in order.
 
-    Rows of one file that share a rule and a column are gathered after the first few unless
-    `every` is set; the number gathered is always said, so nothing is hidden.
+    Rows of one file that share a rule and a column are gathered after the first few, and columns
+    that share a rule after the first, unless `every` is set; the number gathered is always said, so
+    nothing is hidden.
 
     Examples
     --------
@@ -55,7 +56,8 @@ def _summary(report: ProblemReport) -> str:
     errors, warnings = len(report.errors), len(report.warnings)
     parts = []
     if errors:
-        parts.append(f"{count_of(errors, 'error')} ({count_of(report.rows_set_aside, 'row')} set aside)")
+        aside = f" ({count_of(report.rows_set_aside, 'row')} set aside)" if report.rows_set_aside else ""
+        parts.append(f"{count_of(errors, 'error')}{aside}")
     if warnings:
         parts.append(f"{count_of(warnings, 'warning')} (nothing set aside)")
     return " and ".join(parts) + "."
@@ -64,17 +66,30 @@ def _summary(report: ProblemReport) -> str:
 def _source_lines(problems: list[Problem], every: bool) -> list[str]:
     same: dict[tuple[str, str, str], list[Problem]] = {}
     for problem in problems:
-        same.setdefault((problem.code, problem.column, problem.severity), []).append(problem)
+        same.setdefault(_kind(problem), []).append(problem)
     lines = []
     for problem in problems:
-        group = same[problem.code, problem.column, problem.severity]
+        group = same[_kind(problem)]
         place = group.index(problem)
-        if every or len(group) <= SHOWN_PER_PROBLEM + 1 or place < SHOWN_PER_PROBLEM:
+        shown = SHOWN_PER_PROBLEM if problem.row else 1 if problem.column else len(group)
+        if every or len(group) <= shown + 1 or place < shown:
             lines.append(_line(problem))
-        elif place == SHOWN_PER_PROBLEM:
-            rest = [other.row for other in group[SHOWN_PER_PROBLEM:]]
-            lines.append(f"  … and {len(rest)} more like it, in {_rows(rest)}")
+        elif place == shown:
+            rest = group[shown:]
+            lines.append(f"  … and {len(rest)} more like it, {_places(rest)}")
     return lines
+
+
+def _kind(problem: Problem) -> tuple[str, str, str, bool]:
+    """Give what problems told together share; those of whole columns differ only in the column."""
+    whole = not problem.row and bool(problem.column)
+    return problem.code, "" if whole else problem.column, problem.severity, whole
+
+
+def _places(problems: list[Problem]) -> str:
+    if problems[0].row:
+        return "in " + _rows(problem.row for problem in problems)
+    return "in columns " + ", ".join(problem.column for problem in problems)
 
 
 def _line(problem: Problem) -> str:

@@ -81,8 +81,9 @@ _FILES = (
     ),
     _error(
         "table_unclear",
-        "Its columns are those of no known table.",
-        "Give it the columns date, phase and rating, or name it after its table, for example children.csv.",
+        "No row names the columns of a known table{why}; the first row reads: {first} ({count} not read).",
+        "Put the column names date, phase and rating in the first row; a file with another table is named "
+        "after it, for example children.csv.",
     ),
     _warning(
         "file_unknown",
@@ -109,13 +110,18 @@ _FILES = (
         "The column holds lists or binary data and was not read.",
         "Write one value in each cell.",
     ),
-    _warning("table_empty", "The table has a header but no rows.", "Nothing to do, if that is so."),
+    _warning(
+        "table_empty",
+        "There are no rows yet.",
+        "Type the first ones in below the header; nothing to do, if there is nothing to record yet.",
+    ),
 )
 
 _HEADERS = (
     _error(
         "header_missing",
-        "No row looks like the header of the table {table}.",
+        "No row names the columns of the table {table}{why}; the first row reads: {first} ({count} not "
+        "read).",
         "Put the column names in one row, for example: {example}.",
     ),
     _error(

@@ -9,16 +9,19 @@ from itertools import chain, islice
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of
+from rungwise.tables.cells import NUMBER
+from rungwise.tables.dates import has_date_form
 from rungwise.tables.draft import Part
-from rungwise.tables.findings import Findings
+from rungwise.tables.findings import Findings, shortened
 from rungwise.tables.grid import Columns, Grid, TextColumn, gather
 from rungwise.tables.header import SEARCHED, Header, find_header
-from rungwise.tables.identity import HIDDEN, header_identity, shown, text_identity
+from rungwise.tables.identity import HIDDEN, code_identity, header_identity, shown, text_identity
 from rungwise.tables.schema import Schema, plain, schema, tidy
 
 LIMIT = 400
 LONGEST = 100_000
 UNKNOWN_SHOWN = 20
+FIRST_SHOWN = 8
 IDENTITY_SEARCHED = 2_000
 EXAMPLE_MARK = "e.g."
 # How a table says that there was nothing to record, where an empty one might be forgotten.
@@ -59,10 +62,8 @@ def understand(
     if header is None and table is not None and not sure:
         header = find_header([cells for _, cells in head], None)
     if header is None:
-        if table is None:
-            findings.add("table_unclear", grid.source)
-        else:
-            _no_header(schema(table), grid.source, findings)
+        filled = [cells for _, cells in chain(head, records) if any(cell.strip() for cell in cells)]
+        _no_header(table, filled[0], len(filled), grid.source, findings)
         return None
     described = schema(header.table)
     names = _trimmed(header.names, head[header.place + 1 :])
@@ -86,10 +87,8 @@ def understand_columns(
     findings.meet(source)
     header = find_header([[column.header for column in columns.columns]], table)
     if header is None:
-        if table is None:
-            findings.add("table_unclear", source)
-        else:
-            _no_header(schema(table), source, findings)
+        names = [column.header for column in columns.columns]
+        _no_header(table, names, len(columns.rows), source, findings)
         return None
     return header.table, part_of(columns, schema(header.table), source, False, findings)
 
@@ -112,9 +111,27 @@ def part_of(
     return Part(source, columns.rows, known, decimal_comma, refused, said_none)
 
 
-def _no_header(described: Schema, source: str, findings: Findings) -> None:
-    needed = ", ".join(field.title for field in described.fields.values() if field.required)
-    findings.add("header_missing", source, table=described.name, example=needed)
+def _no_header(
+    table: str | None, first: Sequence[str], count: int, source: str, findings: Findings
+) -> None:
+    """Say that no header was found, and show the first row, unless it may tell who is meant."""
+    cells = [tidy(cell) for cell in first if cell.strip()]
+    plainly = [bool(NUMBER.fullmatch(cell)) or has_date_form(cell) for cell in cells]
+    data = any(plainly)
+    read = [
+        HIDDEN if data and not is_plain and code_identity(cell) else shown(cell)
+        for cell, is_plain in zip(cells[:FIRST_SHOWN], plainly, strict=False)
+    ]
+    facts = {
+        "first": shortened(", ".join(read)),
+        "count": count_of(count, "row"),
+        "why": ": there may be no header row" if data else "",
+    }
+    if table is None:
+        findings.add("table_unclear", source, **facts)
+        return
+    needed = ", ".join(field.title for field in schema(table).fields.values() if field.required)
+    findings.add("header_missing", source, table=table, example=needed, **facts)
 
 
 def _trimmed(names: Sequence[str], below: Sequence[tuple[int, Sequence[str]]]) -> tuple[str, ...]:
