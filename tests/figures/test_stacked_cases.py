@@ -16,7 +16,7 @@ def case(start, label, values=(7, 8, 7, 6, 7, 5, 4, 3, 4, 3), declined=()):
 
 @pytest.fixture
 def cases():
-    missing = (7, None, 7, 6, 7, 8, 5, 3, 4, 3)
+    missing = (7, None, 7, 6, 7, 8, 5, 3)
     return [case(4, "A"), case(6, "B", declined=(2,)), case(8, "C", missing)]
 
 
