@@ -127,7 +127,7 @@ def beside_verdicts(audit: Audit) -> Block:
             for row in told[:LISTED]
         ],
         caption="Children in whom approach and verdict do not say the same",
-        numeric=["Highest step before", "in exposure", "Steps mastered"],
+        numeric=["Highest step, baseline", "Highest step, exposure", "Steps mastered"],
         when_empty="none.",
         notes=[
             "Described, not tested: medians of the highest step on approach occasions, up to the day the "
@@ -152,7 +152,7 @@ def signs_of_every_child(audit: Audit) -> Block:
             for row in rows_of(found.table)
         ],
         caption="Beside each verdict: approach, mastery and practice",
-        numeric=["Highest step before", "in exposure", "Steps mastered", "Practice ratings"],
+        numeric=["Highest step, baseline", "Highest step, exposure", "Steps mastered", "Practice ratings"],
         notes=[
             f"Practice ratings: mean change within steps, in points. {NEVER_TESTED.split('. ')[0]}."
         ],
@@ -161,8 +161,8 @@ def signs_of_every_child(audit: Audit) -> Block:
 
 def _signs(row: Any) -> dict[str, str]:
     return {
-        "Highest step before": _step(row.approach_before),
-        "in exposure": _step(row.approach_after),
+        "Highest step, baseline": _step(row.approach_before),
+        "Highest step, exposure": _step(row.approach_after),
         "Steps mastered": f"{row.steps_mastered} of {row.steps_offered}" if row.steps_offered else "",
     }
 
