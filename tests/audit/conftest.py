@@ -132,6 +132,7 @@ def outcome():
         blank = Estimate("blank", float("nan"))
         given = {
             "code": code, "words": VERDICTS[code], "fell": Estimate("tau", 2 * nap - 1, p_value=p),
+            "worse": Estimate("tau", 2 * nap - 1, p_value=p / 2),
             "size": Estimate("nap", nap, nap - 0.1, min(nap + 0.1, 1)), "baseline_trend": blank,
             "beyond_baseline": blank, "difference": blank, "smallest_p": 0.001, "questions": (),
             "cautions": cautions,

@@ -101,3 +101,12 @@ def test_nothing_to_discuss_is_an_empty_table_with_its_columns(caseload):
     table = points_table(children_to_discuss(load, cohort(load, Q3, LATER), ()))
     assert list(table.columns) == ["child_id", "rule", "fact", "rule_words"]
     assert table.empty
+
+
+def test_a_rise_is_named_with_its_own_one_sided_p_and_others_with_the_two_sided(caseload, weekly, outcome):
+    load = caseload(ratings=weekly("C01", "2026-07-06", [7] * 4, [5] * 4))
+    group = [outcome("C01", "rose", nap=0.2, p=0.04), outcome("C02", "no_clear_change", nap=0.6, p=0.4)]
+    points = children_to_discuss(load, cohort(load, Q3, LATER), group)
+    facts = {point.rule: point.fact for point in points}
+    assert "one-sided p = .020" in facts["rose"]
+    assert "NAP .60, p = .40," in facts["no_fall"]
