@@ -12,6 +12,8 @@ from rungwise.tables.schema import Field, schema
 
 # Words that each get a column of boxes of their own, because they are ticked in every row.
 SPREAD = ("outcome",)
+# What a sheet is for is printed on it, not chosen.
+PRINTED = ("kind",)
 
 
 def box(table: str, name: str, value: str = "", *, only: Sequence[str] = ()) -> str:
@@ -29,7 +31,7 @@ def box(table: str, name: str, value: str = "", *, only: Sequence[str] = ()) -> 
     field = schema(table).fields[name]
     title = f'<span class="title">{escape(field.title)}</span>'
     words = [word for word in field.enum if word in only or not only]
-    if words and not (value and value not in words) and name != "kind":
+    if words and name not in PRINTED:
         inside = f'<span class="options">{options(table, field, words, value)}</span>'
         return f'<div class="box ticks {name}">{title}{inside}</div>'
     return (
@@ -99,7 +101,7 @@ def table(
             title = escape(schema("ladders").fields["activity"].title)
             titles.append(f'<th scope="col"{over}>{title}</th>')
     total = sum(widths)
-    cols = "".join(f'<col style="width:{100 * width / total:.2f}%">' for width in widths)
+    cols = "".join(f'<col style="width:{100 * width / total:.2f}%"/>' for width in widths)
     low = 0.4 * head if spread else 0.0
     second = f'<tr style="height:{low:.2f}mm">{"".join(words)}</tr>' if spread else ""
     body = "".join(

@@ -126,7 +126,7 @@ _APPROACH = Form(
     },
     how=(
         "Begin at step 1. Offer the next step after each one that was completed or done in part.",
-        "Stop at the first decline. Do not talk the child into one more. Leave the lines of higher steps blank.",
+        "Stop at the first decline. Do not talk the child into one more. Leave higher steps blank.",
         _ASK,
         _DECLINED,
         "One sheet for each occasion.",
@@ -235,4 +235,4 @@ def form_of(kind: str, level: int) -> Form:
             f"no such trials; got {level}."
         )
     form = FORMS[kind][max(at for at in FORMS[kind] if at <= level)]
-    return replace(form, **_MORE.get(kind, {})) if level == max(LEVELS) else form
+    return replace(form, **_MORE[kind]) if level == max(LEVELS) and kind in _MORE else form

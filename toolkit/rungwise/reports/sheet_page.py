@@ -27,7 +27,9 @@ _MOST_ROW = 13.0
 _WITH_INCIDENTS = ("observations",)
 _INCIDENT_TITLE = 6.4
 _BLANK_STEPS = 8
-_MOST_LINES = {False: 22, True: 14}
+# The ladder's title with its note below, and one line of it, in mm.
+_LADDER_TITLE, _LADDER_LINE = 13.0, 4.7
+_BLOCKS = ("head", "strip", "extras", "guide", "record", "incidents", "cautions", "foot")
 _HOME_RATERS = ("child", "parent", "other")
 
 
@@ -139,31 +141,37 @@ class _Sheet:
 
     @cached_property
     def heights(self) -> dict[str, float]:
-        """Share out the paper, in mm: fixed blocks first, the rows get the rest."""
+        """Share out the paper, in mm: fixed blocks first, then the guide, and the rows get the rest."""
+        fixed = self.fixed_heights
+        guide = self.guide_height
+        record = self.room - guide
+        if self.form.steps == "rows":
+            # A short ladder leaves room, and the thermometer takes it.
+            spare = max(record - self.head_rows - _MOST_ROW * len(self.steps), 0.0)
+            guide, record = guide + spare, record - spare
+        found = {**fixed, "guide": guide, "record": record}
+        return {name: found[name] for name in _BLOCKS if name in found}
+
+    @cached_property
+    def fixed_heights(self) -> dict[str, float]:
         large = self.form.large
         found = {
             "head": 15.6 if large else 13.5,
             "strip": 14.0 if large else 13.4 if "date" in self.form.once else 10.6,
-        }
-        if self.form.extras:
-            found["extras"] = 10.4
-        found |= {
-            "guide": self.guide_height,
-            "record": 0.0,
-            "incidents": _INCIDENT_TITLE + 0.8 + sum(self.incident_rows),
             "cautions": 46.0 if large else 40.0,
             "foot": 9.0 if large else 9.6,
         }
-        if self.form.table not in _WITH_INCIDENTS:
-            del found["incidents"]
-        inside = PAPER_MM[self.paper][1] - _SLACK - _TOP - _BOTTOM - _GAP * (len(found) - 1)
-        found["record"] = inside - sum(found.values())
-        if self.form.steps == "rows":
-            # A short ladder leaves room, and the thermometer takes it.
-            spare = max(found["record"] - self.head_rows - _MOST_ROW * len(self.steps), 0.0)
-            found["record"] -= spare
-            found["guide"] += spare
+        if self.form.extras:
+            found["extras"] = 10.4
+        if self.form.table in _WITH_INCIDENTS:
+            found["incidents"] = _INCIDENT_TITLE + 0.8 + sum(self.incident_rows)
         return found
+
+    @property
+    def room(self) -> float:
+        """What the fixed blocks leave for the guide and the rows."""
+        inside = PAPER_MM[self.paper][1] - _SLACK - _TOP - _BOTTOM
+        return inside - _GAP * (len(self.fixed_heights) + 1) - sum(self.fixed_heights.values())
 
     @property
     def incident_rows(self) -> tuple[float, ...]:
@@ -179,20 +187,27 @@ class _Sheet:
     @property
     def guide_height(self) -> float:
         if self.form.steps == "line":
-            return 67.0 if self.form.large else 56.0
+            # What keeps the step the same takes two lines.
+            return (69.0 if self.form.large else 58.0) + (16.0 if self.conditions else 0.0)
         if self.form.steps == "rows":
-            return 52.0
-        line, least = (4.7, 62.5) if self.form.large else (4.7, 60.0)
-        return max(least, 9.0 + line * sum(self.lines(step) for step in self.listed))
+            return 54.0
+        wanted = _LADDER_TITLE + _LADDER_LINE * sum(self.lines(step) for step in self.listed)
+        return max(62.5 if self.form.large else 60.0, wanted)
+
+    @property
+    def most_lines(self) -> int:
+        """Lines of the ladder that leave room for the least number of rows."""
+        rows = (4 if self.form.large else 5) * self.form.least_row
+        return int((self.room - self.head_rows - rows - _LADDER_TITLE) // _LADDER_LINE)
 
     @property
     def line_length(self) -> int:
         """Letters of an activity that surely fit on one line."""
-        return 31 if self.form.large else 38 if self.form.steps == "rows" else 42
+        return 30 if self.form.large else 36 if self.form.steps == "rows" else 40
 
     def activity(self, step: Step) -> str:
         """What is done on a step, cut to two lines."""
-        most = 2 * self.line_length - 6
+        most = 2 * self.line_length - 14
         words = step.activity
         return words if len(words) <= most else f"{words[: most - 1].rstrip()}…"
 
@@ -218,11 +233,7 @@ class _Sheet:
         )
         nearest = sorted(range(len(self.steps)), key=lambda place: (abs(place - at), place))
         used = accumulate(self.lines(self.steps[place]) for place in nearest)
-        kept = {
-            place
-            for place, lines in zip(nearest, used, strict=True)
-            if lines <= _MOST_LINES[self.form.large]
-        }
+        kept = {place for place, lines in zip(nearest, used, strict=True) if lines <= self.most_lines}
         return tuple(step for place, step in enumerate(self.steps) if place in kept)
 
     @property
@@ -232,6 +243,12 @@ class _Sheet:
     @property
     def probes(self) -> bool:
         return self.weekly or self.form.trial_kind == "probe"
+
+    @property
+    def conditions(self) -> str:
+        """What keeps the probe step the same step, where the sheet is for probes."""
+        step = self.facts.probe
+        return step.conditions if step is not None and self.probes else ""
 
     def head(self) -> str:
         facts, table = self.facts, self.form.table
@@ -268,8 +285,8 @@ class _Sheet:
 
     def guide(self) -> str:
         points = list(self.form.how)
-        if self.probes and self.facts.probe is not None and self.facts.probe.conditions:
-            points.insert(0, say.SAME.format(conditions=escape(self.facts.probe.conditions)))
+        if self.conditions:
+            points.insert(0, say.SAME.format(conditions=escape(self.conditions)))
         listed = "".join(f"<li>{point}</li>" for point in points)
         how = f"<h2>{say.HOW}</h2><ul>{listed}</ul>"
         drawn = thermometer(
@@ -305,7 +322,7 @@ class _Sheet:
     def probe_line(self) -> str:
         step = self.facts.probe
         number = "" if step is None else str(step.number)
-        words = "" if step is None else escape(step.activity)
+        words = "" if step is None else self.activity(step)
         return (
             f'<div class="probe-step"><h2>{say.PROBE_STEP}</h2><div class="strip">'
             f"{box('plans', 'probe_step', number)}{box('ladders', 'activity', words)}</div></div>"

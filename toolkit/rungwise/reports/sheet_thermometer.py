@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
-_STEPS = (1, 2, 2.5, 5, 10)
+_STEPS = (1, 2, 5, 10)
 MOST_NUMBERS = 11
 
 
@@ -29,6 +29,8 @@ def numbers_on(minimum: float, maximum: float) -> list[float]:
     step = next(
         (size * power for size in _STEPS if span / (size * power) <= MOST_NUMBERS - 1 + 1e-9), 10 * power
     )
+    if span > 1 and all(float(end).is_integer() for end in (minimum, maximum)):
+        step = max(step, 1)
     between = [
         round(multiple * step, 10)
         for multiple in range(math.ceil(minimum / step - 1e-9), math.floor(maximum / step + 1e-9) + 1)

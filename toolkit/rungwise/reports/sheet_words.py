@@ -56,7 +56,7 @@ TYPE_IN = "Type each line into the sheet “{table}” of the workbook: same tit
 TYPE_NONE = " If nothing happened on any sheet, write “none” in the first row of “incidents”."
 CODES_ONLY = "Confidential. Codes only: no name, birth date, address or phone number."
 HOME_CODES_ONLY = "Please write no name, address or phone number here. Give the sheet to your therapist."
-MORE_STEPS = "Steps {first} to {last} of {of}; the others are in the table “ladders”."
+MORE_STEPS = "Steps {first} to {last} of {of} are shown here."
 ON_SCREEN = (
     "To print: paper {paper}, upright, scale 100 %, without headers and footers. This line is not printed."
 )
