@@ -1,9 +1,13 @@
 """The parts of the audit's page, from an audit of a small practice read from its files."""
 
 import math
+import re
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from rungwise.audit.audit import audit_quarter
+from rungwise.basis.page_numbers import format_p
 from rungwise.reports import audit_page as page
 from rungwise.series.caseload import read_caseload
 
@@ -158,3 +162,54 @@ def test_tables_are_saved_only_when_asked(mixed, tmp_path):
     assert names == ["audit.json", "audit.xlsx", "tables"]
     assert (target / "tables" / "flow.csv").exists()
     assert (target / "tables" / "problems.csv").read_text(encoding="utf-8-sig").count("77") == 1
+
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice_level_3"
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return audit_of(DEMO, today="2026-11-13")
+
+
+def test_beside_the_verdicts_stand_the_children_who_differ_and_at_the_end_all(demo):
+    table = demo.signs.table.set_index("child_id")
+    differ = table.index[~table["beside"].isin(["agree", "unknown"])].tolist()
+    shown = str(page.beside_verdicts(demo))
+    listed = [line.split()[0] for line in shown.splitlines() if re.match(r"C\d{3} ", line)]
+    assert listed == differ
+    assert "no standard to be held against" in shown
+    assert f"it agrees in {(table['beside'] == 'agree').sum()}." in " ".join(shown.split())
+    children = str(page.children(demo))
+    assert all(len(re.findall(rf"(?m)^{child} ", children)) == 2 for child in table.index)
+
+
+def test_without_trials_or_verdicts_that_is_said(mixed):
+    assert "were not recorded for the children judged" in " ".join(
+        str(page.beside_verdicts(audit_of(mixed))).split()
+    )
+    nobody = audit_of(mixed, "2025Q3")
+    assert str(page.beside_verdicts(nobody)).startswith("No child was judged")
+
+
+def test_a_rise_bears_its_one_sided_p(demo):
+    rose = demo.children[demo.children["verdict"] == "rose"].iloc[0]
+    (line,) = [
+        line for line in str(page.children(demo)).splitlines()
+        if line.startswith(rose["child_id"]) and "rose" in line and "2026" in line
+    ]  # fmt: skip
+    assert line.split()[-1] == format_p(rose["p_worse"]).removeprefix("= ")
+    assert rose["p_worse"] != rose["p_value"]
+
+
+def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
+    assert not [block for block in page.groups(demo) if hasattr(block, "png")]
+    groups = demo.groups.copy()
+    site = groups["grouping"] == "site"
+    groups.loc[site, ["judged", "fell"]] = [[40, 20], [50, 30]]
+    groups.loc[site, "why_no_limits"] = ""
+    limited = replace(demo, groups=groups.assign(shrunken=0.6, outer_low=0.3, outer_high=0.8))
+    funnels = [block for block in page.groups(limited) if hasattr(block, "png")]
+    assert len(funnels) == 1
+    assert "no ranking" in funnels[0].caption
+    assert "Limits of chance" in str(page.groups(limited))

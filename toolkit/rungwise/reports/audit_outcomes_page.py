@@ -111,6 +111,8 @@ def every_child(audit: Audit) -> Blocks:
 def beside_verdicts(audit: Audit) -> Block:
     """Set approach, mastery and practice beside the verdicts, and say where they differ."""
     found = audit.signs
+    if not audit.shares["n"].iloc[0]:
+        return paragraph("No child was judged, so nothing can stand beside a verdict.")
     parts = paragraph(CONTEXT)
     if not found.recorded:
         return parts + paragraph(
