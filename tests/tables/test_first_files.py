@@ -119,3 +119,130 @@ class TestNoHeader:
         parquet.write_table(pa.table({"foo": [1, 2], "bar": [1, 2]}), tmp_path / "a.parquet")
         (problem,) = read_tables(tmp_path / "a.parquet", today=TODAY).report
         assert "the first row reads: foo, bar (2 rows not read)" in problem.problem
+
+
+class TestMergedPhases:
+    def test_blanks_below_a_filled_cell_say_which_rows_to_fill_down(self, read):
+        phases = ["baseline", "", "", "", "exposure", "", ""]
+        tables = read(ratings(7, 8, 7, 8, 6, 5, 4, phases=phases))
+        problems = told(tables, "required_blank")
+        assert [problem.row for problem in problems] == [3, 4, 5, 7, 8]
+        assert {problem.remedy for problem in problems[:3]} == {
+            "Fill it in; if it is baseline as in row 2, fill down rows 3-5."
+        }
+        assert problems[-1].remedy == "Fill it in; if it is exposure as in row 6, fill down rows 7-8."
+
+    def test_one_blank_may_be_anything(self, read):
+        (problem,) = read(ratings(7, 8, 7, phases=["baseline", "", "baseline"])).report
+        assert problem.remedy == "Fill it in."
+
+    def test_a_run_ends_where_another_child_begins(self, read):
+        rows = ["C1,2026-03-02,baseline,7", "C1,2026-03-09,,7", "C1,2026-03-16,,7", "C2,2026-03-02,,7"]
+        problems = read("child,date,phase,rating\n" + "\n".join(rows)).report
+        assert [problem.remedy.partition("; ")[2] for problem in problems] == [
+            *["if it is baseline as in row 2, fill down rows 3-4."] * 2, "",
+        ]  # fmt: skip
+
+    def test_blanks_at_the_top_have_nothing_above(self, read):
+        problems = read(ratings(7, 8, 7, phases=["", "", "baseline"])).report
+        assert {problem.remedy for problem in problems} == {"Fill it in."}
+
+
+class TestOtherScales:
+    def test_minus_signs_suggest_ends_that_hold_them(self, read):
+        (problem,) = read(ratings(-6, -5, -6, -4, -3, -2, -1)).report
+        assert problem.code == "scale_undeclared"
+        assert "[scales.fear] minimum = -10, maximum = 0" in problem.remedy
+        assert "if the minus signs are slips, remove them" in problem.remedy
+
+    def test_some_minus_signs_cost_only_their_own_rows(self, read):
+        tables = read(ratings(7, 8, -7, 8, -6, 5, -4, 3, 2))
+        assert [problem.code for problem in tables.report] == ["rating_off_scale"] * 3
+        assert len(tables.tables["ratings"]) == 6
+
+    def test_a_child_rated_of_a_hundred_costs_no_other_child_a_row(self, read):
+        rows = [f"C{child},{day},baseline,{5 + child}" for child in (1, 2, 3) for day in DAYS[:4]]
+        rows += [f"C4,{day},baseline,{rating}" for day, rating in zip(DAYS, (80, 70, 65, 5), strict=False)]
+        tables = read("child,date,phase,rating\n" + "\n".join(rows))
+        (problem,) = tables.report
+        assert problem.problem.startswith("3 of 4 ratings of fear (C4) lie outside the scale 0 to 10")
+        assert "minimum = 0, maximum = 100" in problem.remedy
+        assert len(tables.report.set_aside) == 4
+        assert set(tables.tables["ratings"]["child_id"].tolist()) == {"C1", "C2", "C3"}
+
+    def test_where_most_children_are_concerned_no_rating_can_be_read(self, read):
+        rows = [f"C{child},{day},baseline,{30 * child - 25}" for child in (1, 2, 3) for day in DAYS[:4]]
+        tables = read("child,date,phase,rating\n" + "\n".join(rows))
+        assert [problem.code for problem in tables.report] == ["scale_undeclared"]
+        assert len(tables.report.set_aside) == 12
+
+
+class TestGrammar:
+    def test_one_rating_does_not_say_and_two_do_not(self, read):
+        header = "date,phase,rating,rated_by\n"
+        named = [f"{day},baseline,7,child" for day in DAYS[2:5]]
+        (one,) = read(header + "\n".join([f"{DAYS[0]},baseline,7,", *named])).report
+        assert "1 rating of child does not say who rated; it was taken as by child" in one.problem
+        blank = [f"{day},baseline,7," for day in DAYS[:2]]
+        (two,) = read(header + "\n".join([*blank, *named])).report
+        assert "2 ratings of child do not say who rated; they were taken as by child" in two.problem
+
+    def test_two_rows_about_the_same_thing_say_what_is_the_same(self, read):
+        rows = ["C1,gangway,2026-03-02,baseline,7,child", "C1,gangway,2026-03-02,baseline,8,child"]
+        problems = read("child,ladder,date,phase,rating,rated_by\n" + "\n".join(rows)).report
+        assert {problem.problem.partition("same ")[2] for problem in problems} == {
+            "child, ladder, rater and date as this one, and they differ."
+        }
+
+
+class TestInstruments:
+    HEADER = "measure_id,title,better,minimum,maximum,reliability,clinical_mean,clinical_sd,functional_mean"
+
+    def measured(self, read, values):
+        return read(f"{self.HEADER},functional_sd\nMQ,Questionnaire (invented),{values}\n", "measures.csv")
+
+    @pytest.mark.parametrize(
+        ("values", "code", "column"),
+        [
+            ("lower,0,60,0,38,9,15,8", "reliability_impossible", "reliability"),
+            ("lower,0,60,1,38,9,15,8", "reliability_impossible", "reliability"),
+            ("lower,0,60,.8,38,0,15,8", "sd_not_positive", "clinical_sd"),
+            ("lower,0,60,.8,38,9,15,0", "sd_not_positive", "functional_sd"),
+            ("lower,0,60,.8,15,9,38,8", "means_reversed", "functional_mean"),
+            ("lower,0,60,.8,15,9,15,8", "means_reversed", "functional_mean"),
+            ("higher,0,60,.8,38,9,15,8", "means_reversed", "functional_mean"),
+        ],
+    )
+    def test_reference_values_that_cannot_be_are_errors(self, read, values, code, column):
+        tables = self.measured(read, values)
+        assert [(p.code, p.column, p.severity) for p in tables.report] == [(code, column, "error")]
+        assert len(tables.tables["measures"]) == 0
+
+    @pytest.mark.parametrize(
+        "values", ["lower,0,60,,,,,", "higher,0,60,.86,15,9,38,8", "lower,0,60,.9,38,,,"]
+    )
+    def test_absent_and_sound_values_are_taken(self, read, values):
+        assert len(self.measured(read, values).report) == 0
+
+
+TRIAL = "child_id,ladder_id,date,kind,step,outcome,{}\nC1,net,2026-03-02,probe,1,completed,"
+
+
+class TestNone:
+    @pytest.mark.parametrize(
+        ("name", "column", "text"),
+        [
+            ("observations", "support", TRIAL.format("support") + "none"),
+            ("observations", "condition", TRIAL.format("condition") + "None"),
+            ("children", "co_occurring", "child_id,co_occurring\nC1,none"),
+            ("incidents", "action", "child_id,date,kind,severity,action\nC1,2026-03-02,fall,minor,none"),
+            ("ladders", "support", "ladder_id,step,activity,support\nnet,1,stand below,none"),
+        ],
+    )  # fmt: skip
+    def test_none_is_an_answer_where_it_can_be_one(self, read, name, column, text):
+        table = read(text + "\n", f"{name}.csv").tables[name]
+        assert [entry.casefold() for entry in table[column].tolist()] == ["none"]
+
+    def test_none_is_missing_among_numbers(self, read):
+        table = read(TRIAL.format("fear_end") + "None", "observations.csv").tables["observations"]
+        assert table["fear_end"][0] != table["fear_end"][0]

@@ -31,7 +31,7 @@ from rungwise.series.registry_files import PartFile, fingerprint, registry_files
 from rungwise.series.registry_rows import rows_of_part, scatter, scatters
 from rungwise.series.registry_series import FlatSeries, Settings, Told, series_of_part
 from rungwise.tables.findings import Findings
-from rungwise.tables.level_1 import OFF_SCALE_COUNT, OFF_SCALE_SHARE
+from rungwise.tables.level_1 import OFF_SCALE_COUNT, OFF_SCALE_SHARE, suggested_scale
 from rungwise.tables.practice import Practice, Scale, read_practice
 from rungwise.tables.problems import Problem, ProblemReport
 from rungwise.tables.schema import tidy
@@ -268,7 +268,15 @@ class Registry:
             if off >= OFF_SCALE_COUNT and off >= OFF_SCALE_SHARE * rated:
                 findings = Findings()
                 count = f"{off:,} of {rated:,} ratings"
-                findings.add("scale_undeclared", self.path.name, table="ratings", count=count, outcome=name)
+                findings.add(
+                    "scale_undeclared",
+                    self.path.name,
+                    table="ratings",
+                    count=count,
+                    outcome=name,
+                    whose="",
+                    **suggested_scale(0, 100),
+                )
                 report = findings.report()
                 raise DataProblems(f"{report.problems[0].problem} {report.problems[0].remedy}", report)
 

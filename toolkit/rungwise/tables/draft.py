@@ -141,7 +141,7 @@ class Draft:
         """Report one problem at one row; an error sets the row aside."""
         value = facts.pop("value", None)
         if value is None:
-            value = self._shown(name, index) if name else ""
+            value = self.shown(name, index) if name else ""
         self.findings.add(
             code,
             str(self.sources[index]),
@@ -164,7 +164,7 @@ class Draft:
         """Give the sound rows; hand the others to the report."""
         names = [name for name in self.schema.fields if self.has(name)]
         for index in np.flatnonzero(self.bad).tolist():
-            cells = {name: self._shown(name, index) for name in names}
+            cells = {name: self.shown(name, index) for name in names}
             self.findings.set_aside(
                 SetAside(
                     self.name,
@@ -186,7 +186,7 @@ class Draft:
             self._groups[names] = grouped([self.values[name] for name in names])
         return self._groups[names]
 
-    def _shown(self, name: str, index: int) -> str:
+    def shown(self, name: str, index: int) -> str:
         """Give what stands in a cell as a report may show it."""
         text = self.text(name, index).strip()
         if text == FORMULA_BLANK:

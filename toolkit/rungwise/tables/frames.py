@@ -224,7 +224,7 @@ def _report(
             for fault in faults
             if fault.code == code and codes[index] in (fault.places or (fault.place,))
         ]
-        facts = matching[0].facts if matching else {"title": field.title}
+        facts = matching[0].facts if matching else {"title": field.title, "run": ""}
         whole = bool(matching and matching[0].places)
         count = count_of(len(indices), "row")
         findings.add(

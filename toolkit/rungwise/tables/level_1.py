@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of
 from rungwise.tables.draft import Draft
-from rungwise.tables.groups import firsts, grouped, in_order
+from rungwise.tables.groups import coded, firsts, grouped, in_order
 from rungwise.tables.practice import Practice, Scale
 
 ONE_CHILD = "child"
 PHASE_ORDER = {"baseline": 0, "exposure": 1, "maintenance": 2, "follow_up": 3}
-# A whole outcome is refused, not single ratings, when this many lie off the default scale.
+# All ratings of a child are refused, not single ones, when this many lie above the default scale.
 OFF_SCALE_SHARE, OFF_SCALE_COUNT = 0.25, 3
+# Share of ratings off the scale on either side from which they are no slips.
+MOSTLY = 0.5
+CHILDREN_NAMED = 5
 # Phases in which a child may be seen after the program was closed.
 AFTERWARDS = ("maintenance", "follow_up")
 
@@ -136,16 +140,71 @@ def _scales(ratings: Draft, practice: Practice) -> None:
         off = about[(rating[about] < scale.minimum) | (rating[about] > scale.maximum)]
         if not len(off):
             continue
-        many = len(off) >= OFF_SCALE_COUNT and len(off) >= OFF_SCALE_SHARE * len(about)
-        if many and scale == Scale(0, 10, "lower") and "scales" not in practice.given:
-            count = f"{len(off)} of {len(about)} ratings"
-            first = int(off[0])
-            ratings.tell("scale_undeclared", first, "rating", count=count, outcome=name)
-            ratings.drop("scale_undeclared", [index for index in about.tolist() if index != first])
-            continue
+        if scale == Scale(0, 10, "lower") and "scales" not in practice.given:
+            doubtful = _in_doubt(ratings, about, scale)
+            if len(doubtful):
+                within = doubtful[np.isin(doubtful, off)]
+                first = int(within[0])
+                count = f"{len(within)} of {len(doubtful)} ratings"
+                facts = suggested_scale(float(rating[doubtful].min()), float(rating[doubtful].max()))
+                facts["whose"] = "" if len(doubtful) == len(about) else f" ({_children(ratings, doubtful)})"
+                ratings.tell("scale_undeclared", first, "rating", count=count, outcome=name, **facts)
+                ratings.drop("scale_undeclared", [index for index in doubtful.tolist() if index != first])
+                off = off[~np.isin(off, doubtful)]
         for index in off.tolist():
             low, high = f"{scale.minimum:g}", f"{scale.maximum:g}"
             ratings.tell("rating_off_scale", index, "rating", outcome=name, low=low, high=high)
+
+
+def _in_doubt(ratings: Draft, about: np.ndarray, scale: Scale) -> np.ndarray:
+    """Give the ratings whose scale is in doubt: all of a child's, or all where most children are concerned.
+
+    Many ratings above the scale put the child's others in doubt (a 5 may be one of 100 points); some
+    below it are slips, unless most are.
+    """
+    rating = ratings.values["rating"][about]
+    child = coded(ratings.values["child_id"][about])
+    above = rating > scale.maximum
+    off = above | (rating < scale.minimum)
+    total, n_above, n_off = (np.bincount(child, weights=which) for which in (above | True, above, off))
+    doubtful = _many(n_above, n_off, total)
+    if _many(above.sum(), off.sum(), len(about)):
+        doubtful |= n_off > 0
+    if 2 * doubtful.sum() > len(total):
+        doubtful |= True
+    return about[doubtful[child]]
+
+
+def _children(ratings: Draft, rows: np.ndarray) -> str:
+    codes = sorted(set(ratings.values["child_id"][rows].tolist()))
+    more = f" and {len(codes) - CHILDREN_NAMED} more" if len(codes) > CHILDREN_NAMED else ""
+    return ", ".join(codes[:CHILDREN_NAMED]) + more
+
+
+def _many(above: Any, off: Any, total: Any) -> Any:
+    shares = (above >= OFF_SCALE_SHARE * total) & (above >= OFF_SCALE_COUNT)
+    return shares | ((off >= MOSTLY * total) & (off >= OFF_SCALE_COUNT))
+
+
+def suggested_scale(low: float, high: float) -> dict[str, str]:
+    """Suggest ends of a scale that hold all ratings, for `scale_undeclared`.
+
+    Examples
+    --------
+    >>> suggested_scale(5, 80)["ends"], suggested_scale(-6, -1)["ends"], suggested_scale(-3, 4)["ends"]
+    ('minimum = 0, maximum = 100', 'minimum = -10, maximum = 0', 'minimum = -10, maximum = 10')
+    """
+    bottom = -_round_end(-low) if low < 0 else 0
+    top = _round_end(high) if high > 0 else 0
+    instead = "; if the minus signs are slips, remove them" if low < 0 else ""
+    return {"ends": f"minimum = {bottom}, maximum = {top}", "instead": instead}
+
+
+def _round_end(value: float) -> int:
+    power = 10
+    while power < value:
+        power *= 10
+    return power
 
 
 def _one_phase_a_day(ratings: Draft) -> None:
@@ -347,7 +406,10 @@ def _raters(ratings: Draft) -> None:
         if len(kinds) == 1 and blank:
             used = next(iter(kinds))
             count = count_of(len(blank), "rating")
-            ratings.tell("rater_blank", blank[0], "rated_by", count=count, child=child, used=used)
+            one = len(blank) == 1
+            facts = {"verb": "does" if one else "do", "taken": "it was taken" if one else "they were taken"}
+            facts |= {"count": count, "child": child, "used": used}
+            ratings.tell("rater_blank", blank[0], "rated_by", **facts)
             named[blank] = used
         elif len(kinds) + bool(blank) > 1:
             used = usual_rater(named[indices].tolist())

@@ -36,11 +36,29 @@ def _instruments(measures: Draft) -> None:
     low, high = measures.values["minimum"], measures.values["maximum"]
     for index in np.flatnonzero(measures.sound & (low >= high)).tolist():
         measures.tell("limits_upside_down", index, "maximum", high=f"{high[index]:g}")
+    reliability = measures.values["reliability"]
+    for index in np.flatnonzero(measures.sound & ((reliability <= 0) | (reliability >= 1))).tolist():
+        measures.tell("reliability_impossible", index, "reliability")
+    for name in ("clinical_sd", "functional_sd"):
+        for index in np.flatnonzero(measures.sound & (measures.values[name] <= 0)).tolist():
+            measures.tell("sd_not_positive", index, name)
+    _means_apart(measures)
     for name in ("clinical_mean", "functional_mean"):
         mean = measures.values[name]
         for index in np.flatnonzero(measures.sound & ((mean < low) | (mean > high))).tolist():
             ends = {"low": f"{low[index]:g}", "high": f"{high[index]:g}"}
             measures.tell("mean_off_instrument", index, name, **ends)
+
+
+def _means_apart(measures: Draft) -> None:
+    """Children without the difficulty score better on average than those with it."""
+    clinical, functional = measures.values["clinical_mean"], measures.values["functional_mean"]
+    lower = measures.values["better"] == "lower"
+    wrong = np.where(lower, functional >= clinical, functional <= clinical)
+    for index in np.flatnonzero(measures.sound & wrong).tolist():
+        side, better = ("below", "Lower") if lower[index] else ("above", "Higher")
+        facts = {"side": side, "better": better, "clinical": f"{clinical[index]:g}"}
+        measures.tell("means_reversed", index, "functional_mean", **facts)
 
 
 def _done_of_planned(fidelity: Draft) -> None:

@@ -14,6 +14,8 @@ from rungwise.tables.groups import grouped
 from rungwise.tables.schema import plain, tidy
 
 LONG_AGO = np.timedelta64(60 * 365, "D")
+# Columns in which one entry often stands for the rows below it.
+FILLED_DOWN = ("child_id", "ladder_id", "phase", "date", "measure_id", "kind")
 _PAST = ("date", "starts_on", "recorded_on", "referred_on", "entered_on", "ended_on", "set_on", "done_on")
 
 
@@ -24,8 +26,40 @@ def require(draft: Draft) -> None:
             continue
         draft.require_column(name)
         lacking = draft.blank[name] & draft.present(name)
+        runs = _runs(draft, name, lacking) if name in FILLED_DOWN and lacking.any() else {}
         for index in np.flatnonzero(lacking).tolist():
-            draft.tell("required_blank", index, name, title=field.title)
+            draft.tell("required_blank", index, name, title=field.title, run=runs.get(index, ""))
+
+
+def _runs(draft: Draft, name: str, lacking: np.ndarray) -> dict[int, str]:
+    """Say of several blanks below a filled cell, as merged cells leave them, that it may be filled down.
+
+    A run ends where another child or another file begins.
+    """
+    found: dict[int, str] = {}
+    child = np.full(len(draft), None, dtype=object)
+    if name != "child_id":
+        child = draft.values.get("child_id", child)
+    lacks = lacking.tolist()
+    first = 0
+    while first < len(lacks):
+        above = first - 1
+        last = above
+        while (
+            last + 1 < len(lacks)
+            and lacks[last + 1]
+            and above >= 0
+            and draft.sources[last + 1] == draft.sources[above]
+            and child[last + 1] == child[above]
+        ):
+            last += 1
+        if last > first:
+            text = f"; if it is {draft.shown(name, above)} as in row {draft.rows[above]}, fill down rows "
+            found.update(
+                dict.fromkeys(range(first, last + 1), f"{text}{draft.rows[first]}-{draft.rows[last]}")
+            )
+        first = max(last, first) + 1
+    return found
 
 
 def fill_defaults(draft: Draft) -> None:
@@ -98,7 +132,8 @@ def unique_keys(draft: Draft) -> None:
     for place in twice.tolist():
         together.setdefault(int(group[place]), []).append(int(sound[place]))
     named = [name for name in key if draft.has(name) or not draft.blank[name].all()]
-    what = ", ".join(draft.schema.fields[name].title.lower() for name in named)
+    nouns = [_noun(draft.schema.fields[name].title) for name in named]
+    what = " and ".join([", ".join(nouns[:-1]), nouns[-1]] if len(nouns) > 1 else nouns)
     apart = ", or tell them apart by trial" if "trial" in key else ""
     for indices in together.values():
         first = indices[0]
@@ -115,6 +150,18 @@ def unique_keys(draft: Draft) -> None:
                 what=what,
                 apart=apart,
             )
+
+
+def _noun(title: str) -> str:
+    """Say what a column is about.
+
+    Examples
+    --------
+    >>> _noun("Child code"), _noun("Rated by"), _noun("Starts on")
+    ('child', 'rater', 'first day')
+    """
+    title = title.lower().removesuffix(" code")
+    return {"rated by": "rater", "rater": "observer", "starts on": "first day"}.get(title, title)
 
 
 def _respell(draft: Draft, name: str, known: Counter[str], spelling: dict[str, str]) -> None:

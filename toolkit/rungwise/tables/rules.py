@@ -186,7 +186,7 @@ _ROWS = (
     ),
     _error(
         "key_repeated",
-        "Row {other} is about the same {what}, and they differ.",
+        "Row {other} is about the same {what} as this one, and they differ.",
         "Keep the right one{apart}.",
     ),
     _warning(
@@ -202,7 +202,7 @@ _ROWS = (
 )
 
 _CELLS = (
-    _error("required_blank", "{title} is blank.", "Fill it in."),
+    _error("required_blank", "{title} is blank.", "Fill it in{run}."),
     _error("number_unreadable", "This is not a number.", "Write one number, such as 7 or 7.5{also}."),
     _error(
         "number_is_date",
@@ -321,10 +321,10 @@ _LEVEL_1 = (
     ),
     _error(
         "scale_undeclared",
-        "{count} of {outcome} lie outside the scale 0 to 10, so another scale seems to be used, "
-        "and none of them can be read.",
-        "Declare the scale in practice.toml, for example: [scales.{outcome}] minimum = 0, maximum "
-        '= 100, better = "lower".',
+        "{count} of {outcome}{whose} lie outside the scale 0 to 10, so another scale seems to be used, "
+        "and none of these ratings can be read.",
+        "Declare the scale in practice.toml, for example: [scales.{outcome}] {ends}, better = "
+        '"lower"{instead}.',
     ),
     _error(
         "better_mixed",
@@ -384,7 +384,7 @@ _LEVEL_1 = (
     ),
     _warning(
         "rater_blank",
-        "{count} of {child} do not say who rated; they were taken as by {used}, like the others.",
+        "{count} of {child} {verb} not say who rated; {taken} as by {used}, like the others.",
         "Fill in rated_by.",
     ),
 )
@@ -520,6 +520,22 @@ _LEVEL_3 = (
         "mean_off_instrument",
         "The mean lies outside the instrument, {low} to {high}.",
         "Correct it, or the ends.",
+    ),
+    _error(
+        "reliability_impossible",
+        "A reliability lies between 0 and 1, and is neither.",
+        "Write the published one, or leave it blank.",
+    ),
+    _error(
+        "sd_not_positive",
+        "A standard deviation is above 0.",
+        "Write the published one, or leave it blank.",
+    ),
+    _error(
+        "means_reversed",
+        "{better} scores are better here, so the mean without the difficulty must be {side} the clinical "
+        "mean, {clinical}.",
+        "Correct one of the two, or the direction under better.",
     ),
     _warning("before_goal_set", "The goal was set later ({day}).", "Correct one of the two dates."),
     _warning(
