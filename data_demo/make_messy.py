@@ -5,8 +5,8 @@ Run it in the top folder of the checkout:
     python data_demo/make_messy.py
 
 Each planted problem stands beside the line it is planted in, and from there it goes to
-``messy/expected_problems.csv``. Rows that errors set aside are listed in
-``messy/expected_set_aside.csv``; every other row is sound and must be used.
+``messy_expected_problems.csv`` beside the folder. Rows that errors set aside are listed in
+``messy_expected_set_aside.csv``; every other row is sound and must be used.
 """
 
 from __future__ import annotations
@@ -165,8 +165,6 @@ horizon_weeks = 12
 WHOLE_FILES = [
     ("practice.toml", 0, "alpha", "setting_value"),
     ("practice.toml", 0, "horizon_weeks", "setting_unknown"),
-    ("expected_problems.csv", 0, "", "file_unknown"),
-    ("expected_set_aside.csv", 0, "", "file_unknown"),
 ]
 
 # Files that each hold one thing wrong throughout, read one by one.
@@ -222,7 +220,7 @@ file(
     "tabs_utf16.txt", "utf-16",
     good("date\tphase\trating\tnote"),
     good("2026-03-02\tbaseline\t7\tcafé pier"),
-    good("2026-03-09\texposure\tref.\t"),
+    odd("2026-03-09\texposure\tref.\t", ("rating", "declines_read")),
 )  # fmt: skip
 file(
     "windows_text.csv", "cp1252",
@@ -393,6 +391,8 @@ LEVEL_3: dict[str, list[Line]] = {
         ),
         bad("XQ,Another one (invented),higher,40,0,,,", ("maximum", "limits_upside_down")),
         bad("YQ,One more (invented),higher,0,40,8.6,,", ("reliability", "number_out_of_range")),
+        bad("RQ,Without error (invented),lower,0,60,1,,", ("reliability", "reliability_impossible")),
+        bad("WQ,Turned round (invented),lower,0,60,0.9,15,38", ("functional_mean", "means_reversed")),
     ],
     "assessments": [
         good("child_id,measure_id,date,occasion,score"),
@@ -508,8 +508,9 @@ def write_messy(folder: Path) -> None:
         problems.append(("files/workbook.xlsx, sheet Fear log", row, column, code))
     problems.append(("files/workbook.xlsx, sheet Plan of rooms", 0, "", "sheet_unknown"))
     aside += [("files/workbook.xlsx, sheet Fear log", row) for row in (7, 9)]
-    _write(folder / "expected_problems.csv", ("file", "row", "column", "code"), problems)
-    _write(folder / "expected_set_aside.csv", ("file", "row"), aside)
+    beside = folder.parent
+    _write(beside / f"{folder.name}_expected_problems.csv", ("file", "row", "column", "code"), problems)
+    _write(beside / f"{folder.name}_expected_set_aside.csv", ("file", "row"), aside)
 
 
 def _write(path: Path, header: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

@@ -246,3 +246,10 @@ class TestNone:
     def test_none_is_missing_among_numbers(self, read):
         table = read(TRIAL.format("fear_end") + "None", "observations.csv").tables["observations"]
         assert table["fear_end"][0] != table["fear_end"][0]
+
+
+def test_a_file_of_another_name_in_the_folder_is_mentioned_and_left_alone(tmp_path):
+    (tmp_path / "ratings.csv").write_text(ratings(7, 8, 7))
+    (tmp_path / "rooms.csv").write_text("room,free\n1,yes\n")
+    (problem,) = read_tables(tmp_path, today=TODAY).report
+    assert (problem.code, problem.source, problem.severity) == ("file_unknown", "rooms.csv", "warning")
