@@ -18,11 +18,9 @@ import pytest
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium")
-pytestmark = [
-    pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed (.ci/run installs it)"),
-    # One server and one browser serve all tests of this file.
-    pytest.mark.xdist_group("lab"),
-]
+pytestmark = pytest.mark.skipif(
+    CHROMIUM is None, reason="Debian's chromium is not installed (.ci/run installs it)"
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 MESSY = ROOT / "data_demo" / "messy"

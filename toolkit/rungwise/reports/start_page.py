@@ -85,8 +85,9 @@ class StartPage:
         self._lay_out()
         view.warm_up()
 
-    def _repr_mimebundle_(self, **arguments: Any) -> Any:
-        return self.show._repr_mimebundle_(**arguments)
+    def _repr_mimebundle_(self, **arguments: Any) -> dict[str, Any]:
+        shown = dict(self.show._repr_mimebundle_(**arguments))
+        return {**shown, "text/plain": self.say("start.title")}
 
     # What stands on the page.
 
