@@ -88,7 +88,7 @@ def damaged(frame):
     frame.loc[row_of(0), "rating"] = "12"
     frame.loc[row_of(1), "rating"] = "refused"
     frame.loc[row_of(2), "rating"] = "6,5"
-    frame.loc[row_of(3), "date"] = "2031-01-01"
+    frame.loc[row_of(3, -1), "date"] = "2031-01-01"
     frame.loc[row_of(4), "phase"] = "expsure"
     frame.loc[row_of(5, 0), "phase"] = "exposure"
     frame.loc[row_of(6), "rated_by"] = "parent"
@@ -102,6 +102,9 @@ def damaged(frame):
     frame.loc[row_of(14), "child_id"] = None
     frame.loc[row_of(15, 3), "date"] = frame.loc[row_of(15, 2), "date"]
     frame.loc[frame["child_id"] == "C0016", "rated_by"] = "parent"
+    mixed = frame.index[frame["child_id"] == "C0021"]
+    frame.loc[mixed, "rated_by"] = "child"
+    frame.loc[mixed[1::3], "rated_by"] = "parent"
     frame.loc[frame["child_id"] == "C0017", "phase"] = "maintenance"
     twice = frame[frame["child_id"] == "C0018"]
     differs = frame[frame["child_id"] == "C0019"].iloc[[4]].assign(rating="1")
