@@ -191,7 +191,7 @@ def test_a_blank_workbook_filled_in_is_answered_without_editing_by_hand(tmp_path
     assert checked.returncode == 0, checked.stdout
     run = rungwise("child", book)
     assert run.returncode == 0, run.stderr
-    assert "6 baseline ratings and 8 exposure ratings" in " ".join(run.stdout.split())
+    assert "6 baseline occasions and 8 exposure occasions" in " ".join(run.stdout.split())
 
 
 def test_a_marked_copy_leaves_the_original_alone(tmp_path):

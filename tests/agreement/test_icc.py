@@ -117,6 +117,17 @@ def test_targets_that_do_not_differ_leave_a_mean_without_reliability():
     assert icc([[1, 5], [5, 1]], "1,1").value == -1
 
 
+@pytest.mark.parametrize(
+    ("rows", "form"),
+    [([[1, 2], [2, 1]], "2,1"), ([[1, 2], [1, 2], [1, 2]], "3,1"), ([[1, 2], [2, 1], [1, 2]], "2,1")],
+)
+def test_tables_without_targets_that_differ_give_no_limits_and_a_reason(rows, form):
+    estimate = icc(rows, form)
+    assert math.isnan(estimate.ci_low)
+    assert math.isnan(estimate.ci_high)
+    assert estimate.cautions
+
+
 def test_full_agreement_has_no_interval():
     estimate = icc([[1, 1], [4, 4], [6, 6]], "2,1")
     assert estimate.value == pytest.approx(1)

@@ -290,3 +290,10 @@ def test_codes_of_declines_in_one_series_leave_the_others_alone():
 def test_a_batch_survives_pickling():
     batch = SeriesBatch.of(PhaseSeries.from_phases([7, None, 8], [5, 3]))
     same(pickle.loads(pickle.dumps(batch)), batch)
+
+
+def test_ratings_that_differ_only_by_rounding_are_equal():
+    rounded = SeriesBatch.of(PhaseSeries.from_phases([0.3, 0.3, 7.2], [0.1 + 0.2, (7.1 + 7.3) / 2, 0.31]))
+    assert rounded.codes[0, 0] == rounded.codes[0, 3]
+    assert rounded.codes[0, 2] == rounded.codes[0, 4]
+    assert rounded.codes[0, 5] != rounded.codes[0, 3]

@@ -120,3 +120,22 @@ def test_unknown_phase_in_a_question():
         series.of("treatment")
     with pytest.raises(ValueError, match="phases must be one of"):
         series.only("treatment")
+
+
+@pytest.mark.parametrize("entry", [np.nan, None, "no", "False", 2])
+def test_a_decline_is_yes_or_no_and_nothing_else(entry):
+    with pytest.raises(ValueError, match=r"^declined must be True or False; entry 2 is "):
+        PhaseSeries([7, 8, 5], ["baseline", "baseline", "exposure"], declined=[False, entry, True])
+
+
+@pytest.mark.parametrize(
+    ("ends", "message"),
+    [
+        ({"floor": 10, "ceiling": 0}, r"^floor must be below ceiling; got 10 and 0\.$"),
+        ({"floor": "a"}, r"^floor must be a number or None; got 'a'\.$"),
+        ({"floor": 0, "ceiling": 6}, r"^values must lie on the scale from 0 to 6; got 7\.$"),
+    ],
+)
+def test_a_scale_holds_its_ratings(ends, message):
+    with pytest.raises(ValueError, match=message):
+        PhaseSeries.from_phases([5, 7], [3], **ends)

@@ -72,7 +72,7 @@ def test_too_few_occasions_are_said_first(caseload):
     answer = child_answer(caseload, "C3")
     assert answer.verdict.code == "too_few"
     assert answer.headline == "There are too few occasions yet to say whether C3's fear changed."
-    assert "2 baseline ratings and 0 exposure ratings" in "\n".join(answer_lines(answer))
+    assert "2 baseline occasions and 0 exposure occasions" in "\n".join(answer_lines(answer))
 
 
 def test_lines_fit_the_width_and_end_with_the_caution(caseload):
@@ -93,7 +93,9 @@ def test_missing_ratings_and_rows_set_aside_are_said(tmp_path):
 
 
 def test_a_missing_child_is_answered_with_the_nearest_codes(caseload):
-    with pytest.raises(ValueError, match=r"^There is no child 'C4' with ratings; there are: C3, C2, C1\.$"):
+    with pytest.raises(
+        ValueError, match=r"^There is no child 'C4' with ratings; did you mean C3, C2, C1\?$"
+    ):
         child_answer(caseload, "C4")
 
 
@@ -152,3 +154,43 @@ def test_ratings_of_one_day_stay_together_however_late_a_ladder_began(tmp_path):
     answer = child_answer(caseload, "C1")
     # 16 days of the first ladder and 8 more of the second are the days that trade places.
     assert answer.verdict.fell.counts["days"] == 24
+
+
+def test_a_code_is_found_in_any_case_and_a_listed_child_without_ratings_is_known(caseload, tmp_path):
+    assert child_answer(caseload, " c1").child_id == "C1"
+    (tmp_path / "children.csv").write_text("child_id\nC1\nC2\nC3\nC9\n", encoding="utf-8")
+    with pytest.raises(rw.NotEnoughData, match=r"^C9 is listed, but has no planned rating yet\.$"):
+        child_answer(rw.read_caseload(tmp_path), "C9")
+
+
+def test_what_is_no_caseload_is_refused():
+    with pytest.raises(ValueError, match=r"^caseload must come from read_caseload; got 'practice'\.$"):
+        child_answer("practice", "C1")
+
+
+def test_the_only_child_need_not_be_named_and_is_called_the_child(tmp_path):
+    (tmp_path / "one.csv").write_text(
+        "date,phase,rating\n"
+        + "\n".join(",".join(map(str, row[2:])) for row in days("", "", FALLING + EXPOSED)),
+        encoding="utf-8",
+    )
+    answer = child_answer(rw.read_caseload(tmp_path / "one.csv"))
+    assert answer.headline.startswith("The child's fear came down")
+    assert repr(answer) == f"ChildAnswer(child: {answer.headline})"
+    assert answer.only_child
+
+
+def test_a_child_who_always_declined_is_told_as_that(tmp_path):
+    rows = [(*row[:4], "declined") for row in days("C1", "net", FALLING + EXPOSED)]
+    answer = child_answer(write(tmp_path, rows), "C1")
+    assert answer.headline == (
+        "Every planned step was declined, so nothing can be said yet about how C1's fear changed."
+    )
+    assert answer.verdict.questions[1].numbers == "6 baseline occasions, all declined"
+
+
+def test_the_same_is_said_with_its_interval(tmp_path):
+    steady = tuple(("baseline" if i < 12 else "exposure", 7 if i % 3 else 8) for i in range(36))
+    answer = child_answer(write(tmp_path, days("C1", "net", steady)), "C1")
+    assert answer.verdict.code == "about_the_same"
+    assert "The difference between the phases is 0.0 points, likely between" in answer.headline

@@ -217,8 +217,8 @@ def test_a_decline_counts_over_several_ladders_too():
     ("setting", "message"),
     [
         ({"alpha": 0}, "alpha must be a number between 0 and 1; got 0."),
-        ({"margin": -1}, "margin must be 0 or more; got -1."),
-        ({"minimum_baseline": -2}, "minimum_baseline must be 0 or more; got -2."),
+        ({"margin": -1}, "margin must be a number of 0 or more; got -1."),
+        ({"minimum_baseline": -2}, "minimum_baseline must be a number of 0 or more; got -2."),
     ],
 )
 def test_a_rule_that_makes_no_sense_is_refused(setting, message):
@@ -255,3 +255,80 @@ def test_getting_worse_is_called_at_the_one_sided_level():
     assert verdict.code == "rose"
     assert "one-sided, for getting worse, p = .033" in verdict.questions[0].numbers
     assert verdict.questions[0].reply == "no, the other way"
+
+
+def series(baseline, exposure, label="", **options):
+    return PhaseSeries.from_phases(baseline, exposure, label=label, **{**SCALE, **options})
+
+
+DOWN = ([7, 7, 8, 7, 7, 8], [4, 4, 5, 4, 4, 4, 5, 4, 4, 5])
+UP = ([4, 4, 5, 4, 4, 5], [7, 7, 8, 7, 7, 7, 8, 7, 7, 8])
+
+
+def test_ladders_that_went_opposite_ways_are_not_the_same():
+    verdict = v.verdict_over_ladders(ladders(DOWN, UP), RNG(1))
+    assert verdict.code == "no_clear_change"
+    assert verdict.cautions[0] == v.OPPOSITE_WAYS
+
+
+def test_ladders_on_different_scales_are_not_averaged_in_points():
+    tall = series([70, 70, 80, 70, 70, 80], [40, 40, 50, 40, 40, 40, 50, 40, 40, 50], ceiling=100)
+    each = v.verdicts(SeriesBatch.of(series(*DOWN), tall))
+    verdict = v.verdict_over_ladders(each, RNG(1))
+    assert np.isnan(verdict.beyond_baseline.value)
+    assert verdict.beyond_baseline.cautions == (v.SCALES_DIFFER,)
+    assert v.SCALES_DIFFER in verdict.cautions
+
+
+def test_one_ladder_must_be_long_enough_by_itself():
+    each = v.verdicts(SeriesBatch.of(series([7, 8, 7], [3]), series([8], [3, 2, 3, 2, 1])))
+    assert v.verdict_over_ladders(each, RNG(1)).code == "too_few"
+
+
+def test_two_constant_ladders_stayed_the_same():
+    each = v.verdicts(SeriesBatch.of(series([5] * 6, [5] * 12), series([6] * 6, [6] * 12)))
+    assert v.verdict_over_ladders(each, RNG(1)).code == "about_the_same"
+
+
+def test_the_averaged_limits_are_the_means_of_the_limits():
+    other = ([8, 8, 9, 8, 8, 9], [6, 5, 6, 5, 6, 5, 6, 5, 6, 5])
+    each = ladders(DOWN, other)
+    verdict = v.verdict_over_ladders(each, RNG(1))
+    for name in ("value", "ci_low", "ci_high"):
+        mean = np.mean([getattr(one, name) for one in each.beyond_baseline])
+        assert getattr(verdict.beyond_baseline, name) == pytest.approx(mean)
+
+
+@pytest.mark.parametrize("top", [3, 10, 100])
+def test_room_is_a_share_of_the_scale(top):
+    def judged(share):
+        low = [round(share * top, 6)] * 4 + [round(share * top, 6) + 0.01 * top] * 4
+        return v.verdict(series(low, [0.0] * 10, ceiling=top)).code
+
+    assert judged(0.15) == "no_room"
+    assert judged(0.6).startswith("fell")
+
+
+def test_a_rise_that_the_baseline_began_says_so():
+    rising = v.verdict(series([3, 3, 4, 4, 5, 5], [5, 6, 6, 7, 6, 7, 7, 8, 8, 8]))
+    assert rising.code == "rose"
+    assert rising.cautions[0] == v.ALREADY_RISING
+    flat = v.verdict(series([4, 3, 4, 3, 4, 3], [5, 6, 6, 7, 6, 7, 7, 8, 8, 8]))
+    assert flat.code == "rose"
+    assert v.ALREADY_RISING not in flat.cautions
+
+
+def test_declines_are_never_about_the_same():
+    steady = [7, 7, 8, 7, 7, 8, 7, 7, 8, 7, 7, 8]
+    values = [*steady, *steady, None]
+    phases = ["baseline"] * 12 + ["exposure"] * 13
+    verdict = v.verdict(PhaseSeries(values, phases, declined=[x is None for x in values], **SCALE))
+    assert verdict.code == "no_clear_change"
+
+
+def test_question_c_says_which_way_and_why():
+    def reply(baseline, exposure):
+        return v.verdict(series(baseline, exposure)).questions[2].reply
+
+    assert reply([7, 8, 7, 8, 7, 8], [6, 6, 5, 5, 4, 4, 3, 3, 2, 2]) == "yes"
+    assert reply([9, 8, 7, 6, 6, 5, 4, 4], [4, 5, 5, 6, 6, 7, 7, 8, 8, 8]) == "no, the other way"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -125,13 +127,19 @@ def icc(ratings: Any, form: str, *, confidence: float = 0.95) -> Estimate:
         return nothing(
             "The targets do not differ at all, so the mean of the raters has no reliability.", **counts
         )
-    value = chosen.value(squares)
+    try:
+        value = chosen.value(squares)
+    except ZeroDivisionError:
+        return nothing("Differences between targets, raters and the rest cancel out to nothing.", **counts)
     low = high = nan
     cautions: list[str] = []
     if noise <= tiny:
         cautions.append("Nothing is left to vary between raters, so no interval can be estimated.")
-    else:
+    elif squares.between > tiny:
         low, high = chosen.limits(squares, 1 - confidence)
+    if math.isnan(low) != math.isnan(high) or (math.isnan(low) and not cautions):
+        low = high = nan
+        cautions.append("The targets do not differ enough for an interval.")
     if value < 0:
         cautions.append("Below 0: raters disagree more than targets differ; read it as no reliability.")
     return Estimate(

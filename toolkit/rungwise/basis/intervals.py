@@ -284,7 +284,8 @@ def rate_ratio(
         float(limits[0][0]),
         float(limits[1][0]),
         confidence=confidence,
-        p_value=min(1.0, 2 * min(at_most, at_least)),
+        # Below the smallest number there is, a p is at most that number, never 0.
+        p_value=min(1.0, max(2 * min(at_most, at_least), float(np.finfo(float).tiny))),
         alternative="two-sided",
         null="equal rates",
         n=int(total),

@@ -67,10 +67,10 @@ def format_interval(estimate: Estimate, digits: int = 2, *, bounded: bool = True
     >>> format_interval(Estimate("tau", 0.8, 0.31, 0.95))
     '[.31, .95]'
     >>> format_interval(Estimate("tau", 0.8))
-    'no interval'
+    '(no interval)'
     """
     if math.isnan(estimate.ci_low) or math.isnan(estimate.ci_high):
-        return "no interval"
+        return "(no interval)"
     write = format_bounded if bounded else format_number
     return f"[{write(estimate.ci_low, digits)}, {write(estimate.ci_high, digits)}]"
 

@@ -13,6 +13,8 @@ from rungwise.basis.errors import check_choice
 from rungwise.series.phase_series import BETTER, PhaseSeries
 
 ABSENT = -1
+# Relative difference below which two ratings are the same number.
+SAME = 1e-12
 
 # Whole ratings spanning fewer points than this are their own order codes, in one byte each.
 _BYTE_SPAN = 120
@@ -449,7 +451,10 @@ def _dense_ranks(oriented: np.ndarray, declined: np.ndarray, lengths: np.ndarray
     order = np.argsort(keyed, axis=1, kind="stable")
     ordered = np.take_along_axis(keyed, order, axis=1)
     step = np.zeros((rows, places), dtype=np.int32)
-    step[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    # Ratings that differ only by rounding, such as 0.1 + 0.2 and 0.3, are equal.
+    size = np.where(np.isfinite(ordered), np.abs(ordered), 0).max(axis=1, initial=0)
+    with np.errstate(invalid="ignore"):
+        step[:, 1:] = ordered[:, 1:] - ordered[:, :-1] > SAME * size[:, None]
     codes = np.empty((rows, places), dtype=np.int32)
     np.put_along_axis(codes, order, np.cumsum(step, axis=1, dtype=np.int32), axis=1)
     return codes

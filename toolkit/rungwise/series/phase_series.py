@@ -81,10 +81,11 @@ class PhaseSeries:
             raise ValueError(f"times must not be missing; entry {where} is.")
         declined = np.zeros(n, dtype=bool)
         if self.declined is not None:
-            declined = np.asarray(self.declined, dtype=bool)
+            declined = _yes_no("declined", self.declined)
             if declined.shape != (n,):
                 raise ValueError(f"declined must be one entry per value ({n}); got {declined.size}.")
         check_choice("better", self.better, BETTER)
+        _check_scale(values[~declined], self.floor, self.ceiling)
         order = np.argsort(times, kind="stable")
         values = np.where(declined, np.nan, values)
         for name, column in (
@@ -164,6 +165,33 @@ class PhaseSeries:
             ceiling=self.ceiling,
             unit=self.unit,
             starts_on=self.starts_on,
+        )
+
+
+def _yes_no(argument: str, entries: Any) -> np.ndarray:
+    """Read True and False, and nothing that only looks like them: a missing entry is no answer."""
+    listed = list(entries)
+    for i, entry in enumerate(listed, start=1):
+        if not isinstance(entry, (bool, np.bool_)) and not (
+            isinstance(entry, (int, float)) and entry in (0, 1)
+        ):
+            raise ValueError(f"{argument} must be True or False; entry {i} is {entry!r}.")
+    return np.array(listed, dtype=bool)
+
+
+def _check_scale(ratings: np.ndarray, floor: float | None, ceiling: float | None) -> None:
+    ends = {"floor": floor, "ceiling": ceiling}
+    for name, end in ends.items():
+        if end is not None and not isinstance(end, (int, float, np.integer, np.floating)):
+            raise ValueError(f"{name} must be a number or None; got {end!r}.")
+    low = -np.inf if floor is None else floor
+    high = np.inf if ceiling is None else ceiling
+    if not low < high:
+        raise ValueError(f"floor must be below ceiling; got {floor!r} and {ceiling!r}.")
+    outside = (ratings < low) | (ratings > high)
+    if outside.any():
+        raise ValueError(
+            f"values must lie on the scale from {floor} to {ceiling}; got {ratings[outside][0]:g}."
         )
 
 

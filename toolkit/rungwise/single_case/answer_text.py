@@ -7,9 +7,12 @@ from collections.abc import Iterable
 
 from rungwise.basis.page_numbers import count_of
 from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
+from rungwise.single_case.verdict_rule import FELL
 from rungwise.single_case.verdict_words import CAUTION
 
 WIDTH = 96
+# Verdicts beside which the rates of "fell, beyond the baseline's own course" say something.
+RATED = (*FELL, "no_clear_change")
 
 
 def answer_lines(answer: ChildAnswer) -> list[str]:
@@ -28,12 +31,17 @@ def answer_lines(answer: ChildAnswer) -> list[str]:
 def trust_sentences(answer: ChildAnswer) -> list[str]:
     """Say what the answer rests on, how often it errs, and every caution."""
     sentences = [_basis(answer)]
-    if answer.rates is not None and answer.verdict.code != "too_few":
-        sentences.append(answer.rates.sentence)
+    if answer.rates is not None and len(answer.ladders) == 1 and answer.verdict.code in RATED:
+        sentences.append(answer.rates.said(lower=answer.ladders[0].series.better == "lower"))
     if answer.set_aside:
+        whose = "" if answer.only_child else ", and some may be this child's"
         sentences.append(
-            f"{count_of(answer.set_aside, 'row')} of the files could not be used, and some may be this "
-            "child's; `rungwise check` lists them."
+            f"{count_of(answer.set_aside, 'row')} of the files could not be used{whose}; "
+            "`rungwise check` lists them."
+        )
+    if answer.remarks:
+        sentences.append(
+            f"`rungwise check` has {count_of(answer.remarks, 'remark')} on how the files were read."
         )
     return sentences + list(answer.cautions)
 
@@ -43,9 +51,10 @@ def _basis(answer: ChildAnswer) -> str:
     exposure = sum(ladder.series.n_exposure for ladder in answer.ladders)
     declined = sum(int(ladder.series.declined.sum()) for ladder in answer.ladders)
     on = f" on {len(answer.ladders)} ladders" if len(answer.ladders) > 1 else ""
+    out = f", {declined} of them declined" if declined else ""
     return (
-        f"It rests on {count_of(baseline, 'baseline rating')} and {count_of(exposure, 'exposure rating')}"
-        f"{on}{f', {declined} of them declined' if declined else ''} (recording level {answer.level})."
+        f"It rests on {count_of(baseline, 'baseline occasion')} and "
+        f"{count_of(exposure, 'exposure occasion')}{on}{out} (recording level {answer.level})."
     )
 
 

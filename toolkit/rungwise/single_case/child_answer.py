@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rungwise.basis.errors import NotEnoughData
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
@@ -14,6 +15,7 @@ from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.error_rates import ErrorRates, error_rates
 from rungwise.single_case.verdict import Rule, Verdict, Verdicts, verdict_over_ladders, verdicts
 from rungwise.single_case.verdict_words import headline
+from rungwise.tables.level_1 import ONE_CHILD
 from rungwise.tables.practice import Practice
 
 
@@ -49,6 +51,10 @@ class ChildAnswer:
     rule : Rule
         The settings the verdict was made with.
     cautions : tuple of str
+    remarks : int
+        Warnings on the files, which set nothing aside.
+    only_child : bool
+        Whether the files are about this child alone.
     """
 
     child_id: str
@@ -61,6 +67,11 @@ class ChildAnswer:
     set_aside: int
     rule: Rule
     cautions: tuple[str, ...]
+    remarks: int = 0
+    only_child: bool = False
+
+    def __repr__(self) -> str:
+        return f"ChildAnswer({self.child_id}: {self.headline})"
 
 
 # Seed of the draws that stand in where a child's days are too many to count every assignment.
@@ -69,7 +80,7 @@ DRAWS_SEED = 2026
 
 def child_answer(
     caseload: Caseload,
-    child_id: str,
+    child_id: str | None = None,
     outcome: str | None = None,
     *,
     rng: np.random.Generator | None = None,
@@ -80,8 +91,8 @@ def child_answer(
     ----------
     caseload : Caseload
         From `read_caseload`.
-    child_id : str
-        The child's code.
+    child_id : str, optional
+        The child's code; may be left out where there is only one child.
     outcome : str, optional
         What was rated; needed only where a child has several outcomes and none is ``"fear"``.
     rng : numpy.random.Generator, optional
@@ -96,6 +107,8 @@ def child_answer(
     ------
     ValueError
         If the child or the outcome is not in the caseload; the message says what is.
+    NotEnoughData
+        If the child is known, but nothing was rated yet.
 
     Notes
     -----
@@ -103,7 +116,8 @@ def child_answer(
     days are permuted together. The p-value is unadjusted: how many children are tested is a matter
     for the sentence about the caseload.
     """
-    outcome = _outcome(caseload, which_child(caseload, child_id), outcome)
+    child_id = which_child(caseload, child_id)
+    outcome = _outcome(caseload, child_id, outcome)
     series = _series(caseload, child_id, outcome)
     each = verdicts(SeriesBatch.of(*series.values()), rule_of(caseload.practice))
     return _answer(caseload, child_id, outcome, series, each, rng)
@@ -183,13 +197,13 @@ def _answer(
     verdict = ladders[0].verdict
     if isinstance(each, Verdicts) and len(ladders) > 1:
         verdict = verdict_over_ladders(
-            each, rng or np.random.default_rng(DRAWS_SEED), _starts(list(series.values()))
+            each, rng or np.random.default_rng(DRAWS_SEED), _starts(list(series.values())), list(series)
         )
     lower = ladders[0].series.better == "lower"
     return ChildAnswer(
         child_id=child_id,
         outcome=outcome,
-        headline=headline(verdict, f"{child_id}'s {outcome}", lower=lower),
+        headline=headline(verdict, f"{_name(child_id)}'s {outcome}", lower=lower),
         verdict=verdict,
         ladders=ladders,
         rates=error_rates(
@@ -197,6 +211,8 @@ def _answer(
         ),
         level=caseload.level,
         set_aside=caseload.report.rows_set_aside,
+        remarks=len(caseload.report.warnings),
+        only_child=len(caseload.children) == 1,
         rule=rule_of(caseload.practice),
         cautions=verdict.cautions + tuple(_missing(ladders)),
     )
@@ -209,20 +225,29 @@ def which_child(caseload: Caseload, child_id: str | None) -> str:
     ------
     ValueError
         If the code is not there (naming the nearest ones), or is left out with several children.
+    NotEnoughData
+        If the child is listed but has no planned rating yet.
     """
+    if not isinstance(caseload, Caseload):
+        raise ValueError(f"caseload must come from read_caseload; got {caseload!r}.")
     children = caseload.children
     if child_id is None:
         if len(children) == 1:
             return children[0]
         raise ValueError(f"There are {len(children)} children; name one: {_some(children)}.")
-    if child_id not in children:
-        from difflib import get_close_matches
+    if child_id in children:
+        return str(child_id)
+    alike = [code for code in children if code.casefold() == str(child_id).strip().casefold()]
+    if len(alike) == 1:
+        return alike[0]
+    listed = caseload.tables.get("children")
+    if listed is not None and child_id in listed["child_id"].tolist():
+        raise NotEnoughData(f"{child_id} is listed, but has no planned rating yet.")
+    from difflib import get_close_matches
 
-        near = get_close_matches(child_id, children, n=3, cutoff=0.5)
-        raise ValueError(
-            f"There is no child {child_id!r} with ratings; there are: {_some(near or children)}."
-        )
-    return child_id
+    near = get_close_matches(str(child_id), children, n=3, cutoff=0.5)
+    said = f"did you mean {_some(near)}?" if near else f"there are: {_some(children)}."
+    raise ValueError(f"There is no child {child_id!r} with ratings; {said}")
 
 
 def rule_of(practice: Practice) -> Rule:
@@ -233,6 +258,10 @@ def rule_of(practice: Practice) -> Rule:
         minimum_baseline=practice.minimum_baseline,
         minimum_exposure=practice.minimum_exposure,
     )
+
+
+def _name(child_id: str) -> str:
+    return "the child" if child_id == ONE_CHILD else child_id
 
 
 def _outcome(caseload: Caseload, child_id: str, outcome: str | None) -> str:

@@ -9,7 +9,7 @@ from operator import itemgetter
 
 from rungwise.basis.page_numbers import of_hundred
 from rungwise.resources import PACKAGE
-from rungwise.single_case.verdict_rule import FELL
+from rungwise.single_case.verdict_rule import FELL, words_of
 
 TABLE = PACKAGE / "data" / "verdict_rates.csv"
 
@@ -44,15 +44,20 @@ class ErrorRates:
 
     @property
     def sentence(self) -> str:
-        """The rates in words."""
+        """The rates in words, for ratings of which lower is better."""
+        return self.said()
+
+    def said(self, *, lower: bool = True) -> str:
+        """Say the rates in words; the simulated ratings are mirrored where higher is better."""
         low, high = min(self.wrong.values()), max(self.wrong.values())
         found_low, found_high = min(self.power.values()), max(self.power.values())
+        effect = self.effect if lower else self.effect.replace("fall", "rise")
         return (
-            f"With {self.n_baseline} baseline and {self.n_exposure} exposure occasions, simulated children "
-            f"without any effect are called “fell, beyond the baseline's own course” in "
-            f"{_range(low, high)} of 100 runs, and children with {self.effect} in "
-            f"{_range(found_low, found_high)} of 100 (autocorrelation {min(self.wrong):g} to "
-            f"{max(self.wrong):g})."
+            f"In the nearest shorter simulated design ({self.n_baseline} baseline and {self.n_exposure} "
+            "exposure occasions, ratings from 0 to 10), children without any effect are called "
+            f"“{words_of('fell_beyond_baseline', lower=lower)}” in {_range(low, high)} of 100 runs, and "
+            f"children with {effect} in {_range(found_low, found_high)} of 100 (autocorrelation "
+            f"{min(self.wrong):g} to {max(self.wrong):g})."
         )
 
 

@@ -195,9 +195,10 @@ def level_and_slope_change_batch(
     ----------
     batch : SeriesBatch
     inference : {"integrated", "plug_in"}
-        ``"integrated"`` averages over the autocorrelation by its restricted likelihood and keeps
-        its error rates in short series; ``"plug_in"`` takes the estimate as known, to compare with
-        published output.
+        ``"integrated"`` averages over the autocorrelation by its restricted likelihood; its one-sided
+        2.5 % test errs in at most 5 % up to an autocorrelation of .6 (`data/level_coverage.csv`), its
+        95 % interval holds the truth in about 98 % of short series without autocorrelation, 92 % at .6
+        and 85 % at .9. ``"plug_in"`` takes the estimate as known, to compare with published output.
     method : {"reml", "ml"}
         For ``"plug_in"`` and for `phi`.
     alternative : {"two-sided", "improvement", "worsening"}

@@ -8,7 +8,7 @@ the mechanism of any one of its parts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,6 +52,9 @@ __all__ = [
     "words_of",
 ]
 
+OPPOSITE_WAYS = "The ladders went different ways: better on one, worse on another. Look at each."
+SCALES_DIFFER = "The ladders are rated on different scales, so their changes in points are not averaged."
+ALREADY_RISING = "The ratings were already getting worse in baseline, and that may be all of it."
 DECLINES_BOTH_WAYS = (
     "A declined occasion has no rating: question (c) counts as answered only if the answer is the same "
     "without declines and with declines at the worst end of the scale."
@@ -93,6 +96,8 @@ class Verdict:
         The three questions with a short reply and the numbers behind it.
     cautions : tuple of str
         Sentences that must stand beside it.
+    trend_ladder : str
+        With several ladders, the one `baseline_trend` is of: that with the clearest fall.
     """
 
     code: str
@@ -108,6 +113,7 @@ class Verdict:
     smallest_p: float
     questions: tuple[Question, ...]
     cautions: tuple[str, ...]
+    trend_ladder: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +133,7 @@ class Verdicts:
     beyond_baseline: Estimates
     beyond_ceiling: Estimates
     difference: Estimates
+    rising: np.ndarray
     batch: SeriesBatch
     rule: Rule
 
@@ -150,6 +157,7 @@ class Verdicts:
             difference=self.difference[i],
             without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
             beyond_with_declines=self.beyond_ceiling[i] if declined else None,
+            rising=bool(self.rising[i]),
         )
 
 
@@ -195,6 +203,7 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
         beyond_baseline=beyond,
         beyond_ceiling=ceiling,
         difference=difference,
+        rising=mann_kendall_batch(batch, phase="baseline", alternative="worsening").p_value <= rule.alpha,
         batch=batch,
         rule=rule,
     )
@@ -275,7 +284,10 @@ def verdict(series: PhaseSeries, rule: Rule | None = None) -> Verdict:
 
 
 def verdict_over_ladders(
-    each: Verdicts, rng: np.random.Generator, starts: np.ndarray | None = None
+    each: Verdicts,
+    rng: np.random.Generator,
+    starts: np.ndarray | None = None,
+    names: Sequence[str] = (),
 ) -> Verdict:
     """Classify one child once, over all ladders.
 
@@ -292,6 +304,8 @@ def verdict_over_ladders(
         Used only where the assignments of days are too many to count.
     starts : ndarray, optional
         What to add to each ladder's times so that equal numbers are the same day; default nothing.
+    names : sequence of str
+        What to call the ladders; default the labels of the series.
     """
     batch, rule = each.batch, each.rule
     confidence = 1 - rule.alpha
@@ -301,9 +315,16 @@ def verdict_over_ladders(
         return stratified_tau(some, some.times + shift[:, None], alternative, confidence, rng=rng)
 
     fell, worse = stratified(batch), stratified(batch, "worsening")
-    beyond = _over_ladders(each.beyond_baseline)
-    ceiling = _over_ladders(each.beyond_ceiling)
-    difference = _over_ladders(each.difference)
+    alike = all(
+        bool(np.all((ends == ends[0]) | (np.isnan(ends) & np.isnan(ends[0]))))
+        for ends in (batch.floor, batch.ceiling, batch.sign)
+    )
+    beyond, ceiling, difference = (
+        _over_ladders(change, alike)
+        for change in (each.beyond_baseline, each.beyond_ceiling, each.difference)
+    )
+    long_enough = (batch.n_a >= rule.minimum_baseline) & (batch.n_b >= rule.minimum_exposure)
+    constant = bool(is_constant(batch).all())
     trend_p = each.baseline_trend.p_value
     clearest = 0 if np.isnan(trend_p).all() else int(np.nanargmin(trend_p))
     declined = bool(batch.declined.any())
@@ -312,19 +333,12 @@ def verdict_over_ladders(
         worsened=np.array([worse.p_value <= rule.alpha]),
         falling=np.array([each.answers.falling.any()]),
         beyond=np.array([_better(beyond, batch.sign[0]) and _better(ceiling, batch.sign[0])]),
-        same=np.array(
-            [-rule.margin < difference.ci_low and difference.ci_high < rule.margin and not declined]
-        ),
-        enough=np.array(
-            [
-                batch.n_a.max() >= rule.minimum_baseline
-                and batch.n_b.max() >= rule.minimum_exposure
-                and fell.counts["smallest_p"] <= rule.alpha
-            ]
-        ),
+        # Averaged, ladders that went opposite ways would look the same: it must hold on each.
+        same=np.array([each.answers.same[long_enough].all()]),
+        enough=np.array([long_enough.any() and (constant or fell.counts["smallest_p"] <= rule.alpha)]),
         room=np.array([each.answers.room.any()]),
     )
-    return assemble(
+    made = assemble(
         str(decide(answers)[0]),
         rule,
         lower=bool(batch.sign[0] < 0),
@@ -336,7 +350,11 @@ def verdict_over_ladders(
         difference=difference,
         without_declines=stratified(batch.without_declines()) if declined else None,
         beyond_with_declines=ceiling if declined else None,
+        trend_ladder=(names or batch.labels)[clearest],
+        rising=bool(each.rising.any()),
     )
+    apart = each.answers.improved.any() and each.answers.worsened.any()
+    return replace(made, cautions=(OPPOSITE_WAYS, *made.cautions)) if apart else made
 
 
 def _with_declines_at_worst(
@@ -360,8 +378,14 @@ def _with_declines_at_worst(
     return replace(beyond, value=value, ci_low=low, ci_high=high, p_value=p_value)
 
 
-def _over_ladders(change: Estimates) -> Estimate:
-    """Average a change and its limits over the ladders that have one."""
+def _over_ladders(change: Estimates, alike: bool) -> Estimate:
+    """Average a change and its limits over the ladders that have one, if their scales are alike."""
+    if not alike:
+        nothing = float("nan")
+        return replace(
+            change[0], value=nothing, ci_low=nothing, ci_high=nothing, p_value=nothing, favors="",
+            cautions=(SCALES_DIFFER,),
+        )  # fmt: skip
     ladders = [estimate for estimate in change if not np.isnan(estimate.ci_low)]
     if not ladders:
         return change[0]
@@ -414,6 +438,8 @@ def assemble(
     difference: Estimate,
     without_declines: Estimate | None,
     beyond_with_declines: Estimate | None,
+    trend_ladder: str = "",
+    rising: bool = False,
 ) -> Verdict:
     """Put one verdict together with its questions and cautions."""
     made = Verdict(
@@ -429,13 +455,20 @@ def assemble(
         beyond_with_declines=beyond_with_declines,
         smallest_p=float(fell.counts["smallest_p"]),
         questions=(),
-        cautions=_cautions(fell, beyond_baseline, declined=beyond_with_declines is not None),
+        trend_ladder=trend_ladder,
+        cautions=_cautions(
+            fell,
+            beyond_baseline,
+            declined=beyond_with_declines is not None,
+            rising=rising and code == "rose",
+        ),
     )
     return replace(made, questions=questions(made, rule.alpha, lower=lower))
 
 
-def _cautions(fell: Estimate, beyond: Estimate, *, declined: bool) -> tuple[str, ...]:
-    sentences = dict.fromkeys((*fell.cautions, *beyond.cautions))
+def _cautions(fell: Estimate, beyond: Estimate, *, declined: bool, rising: bool) -> tuple[str, ...]:
+    first = (ALREADY_RISING,) if rising else ()
+    sentences = dict.fromkeys((*first, *fell.cautions, *beyond.cautions))
     if declined:
         sentences.pop(LEFT_OUT, None)
         sentences[DECLINES_BOTH_WAYS] = None

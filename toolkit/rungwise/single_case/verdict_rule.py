@@ -14,7 +14,7 @@ from rungwise.series.batch import SeriesBatch
 VERDICTS = {
     "fell_beyond_baseline": "fell, beyond the baseline's own course",
     "fell_baseline_may_explain": "fell, but the baseline may explain it",
-    "fell_short_baseline": "fell; too few baseline occasions to say why",
+    "fell_short_baseline": "fell; the baseline cannot say why",
     "no_clear_change": "no clear change",
     "about_the_same": "stayed about the same",
     "rose": "rose",
@@ -23,8 +23,9 @@ VERDICTS = {
 }
 FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
 
-# A baseline this close to the best end of the scale leaves nothing to show (design choice, in points).
-ROOM = 2.0
+# A baseline this close to the best end leaves nothing to show: 2 points of a scale from 0 to 10, and as
+# large a share of any other (common practice, no source).
+ROOM = 0.2
 
 
 @dataclass(frozen=True)
@@ -49,8 +50,9 @@ class Rule:
     def __post_init__(self) -> None:
         check_between("alpha", self.alpha, 0, 1)
         for name in ("margin", "minimum_baseline", "minimum_exposure"):
-            if not getattr(self, name) >= 0:
-                raise ValueError(f"{name} must be 0 or more; got {getattr(self, name)!r}.")
+            value = getattr(self, name)
+            if not isinstance(value, (int, float)) or not value >= 0:
+                raise ValueError(f"{name} must be a number of 0 or more; got {value!r}.")
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +142,7 @@ def is_constant(batch: SeriesBatch) -> np.ndarray:
 
 
 def no_room(batch: SeriesBatch) -> np.ndarray:
-    """Mask of the series whose baseline median lies within `ROOM` points of the best end."""
+    """Mask of the series whose baseline median lies within `ROOM` of the scale from its best end."""
     places = np.arange(batch.values.shape[1])
     worst = np.where(batch.sign < 0, np.inf, -np.inf)
     values = np.where(batch.declined, worst[:, None], batch.values)
@@ -150,7 +152,7 @@ def no_room(batch: SeriesBatch) -> np.ndarray:
         rows = batch.n_a == n
         middle = _median(np.where(places < n, values, np.nan)[rows][:, :n])
         with np.errstate(invalid="ignore"):
-            full[rows] = np.abs(middle - best[rows]) <= ROOM
+            full[rows] = np.abs(middle - best[rows]) <= ROOM * (batch.ceiling - batch.floor)[rows]
     return full
 
 

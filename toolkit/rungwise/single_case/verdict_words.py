@@ -68,18 +68,21 @@ _WHERE_LOWER_IS_BETTER = {
         "{who} came down, but it was already coming down in baseline, and that may be all of it."
     ),
     "headline.fell_short_baseline": (
-        "{who} came down; the baseline is too short or too uneven to say where it was heading."
+        "{who} came down; the baseline is not enough to say where it was heading anyway."
     ),
     "headline.no_clear_change": "{who} shows no clear change from baseline to exposure.",
     "headline.about_the_same": "{who} stayed about the same from baseline to exposure.",
     "headline.rose": "{who} went up from baseline to exposure.",
     "headline.too_few": "There are too few occasions yet to say whether {who} changed.",
     "headline.no_room": (
-        "{who} was close to the bottom of the scale from the start and had no room to come down."
+        "{who} was close to the bottom of the scale from the start and had little room to come down."
+    ),
+    "headline.all_declined": (
+        "Every planned step was declined, so nothing can be said yet about how {who} changed."
     ),
     "comparison": (
         "Of 100 comparisons between a baseline and an exposure rating, the exposure rating was lower in "
-        "about {share}{likely}; 50 would mean no difference."
+        "about {share}, ties counting half{likely}; 50 would mean no difference."
     ),
     "question.a": "Did it fall from baseline to exposure?",
     "question.b": "Was it already falling in baseline?",
@@ -91,6 +94,10 @@ ENGLISH: Mapping[str, str] = {
     **_WHERE_LOWER_IS_BETTER,
     **{f"{key}.higher": _turn(text) for key, text in _WHERE_LOWER_IS_BETTER.items()},
     "comparison.likely": " (likely between {low} and {high})",
+    "headline.within_margin": (
+        "The difference between the phases is {value} {unit}, likely between {low} and {high}."
+    ),
+    "headline.all_equal": "Every rating was the same.",
     "reply.unknown": "cannot be said",
     "reply.too_few": "too few to say",
     "reply.yes": "yes",
@@ -98,8 +105,9 @@ ENGLISH: Mapping[str, str] = {
     "reply.not_clearly": "not clearly",
     "reply.too_few_to_tell": "too few to tell",
     "reply.no_sign": "no clear sign of it",
+    "reply.all_alike": "the baseline shows no change at all",
     "reply.not_apart": "cannot be told apart",
-    "reply.not_shown": "not shown",
+    "reply.only_without_declines": "only if the declines are left out",
 }
 
 
@@ -116,9 +124,26 @@ def headline(verdict: Verdict, who: str, *, lower: bool = True, words: Mapping[s
     words : mapping
         Catalog with the keys of `ENGLISH`.
     """
-    sentence = _worded(words, f"headline.{verdict.code}", lower).format(who=who)
-    compared = "" if verdict.code == "too_few" else comparison(verdict.size, lower=lower, words=words)
-    return f"{sentence[0].upper()}{sentence[1:]}{' ' + compared if compared else ''}"
+    declined = verdict.fell.counts.get("declined", 0)
+    code = "all_declined" if declined and declined == verdict.fell.n else verdict.code
+    sentence = _worded(words, f"headline.{code}", lower).format(who=who)
+    sentences = [sentence[0].upper() + sentence[1:]]
+    if verdict.code == "about_the_same":
+        sentences.append(_within_margin(verdict.difference, words))
+    elif verdict.code != "too_few":
+        sentences.append(comparison(verdict.size, lower=lower, words=words))
+    return " ".join(sentence for sentence in sentences if sentence)
+
+
+def _within_margin(difference: Estimate, words: Mapping[str, str]) -> str:
+    if math.isnan(difference.ci_low):
+        return words["headline.all_equal"]
+    return words["headline.within_margin"].format(
+        value=format_number(difference.value),
+        unit=difference.unit,
+        low=format_number(difference.ci_low),
+        high=format_number(difference.ci_high),
+    )
 
 
 def comparison(size: Estimate, *, lower: bool = True, words: Mapping[str, str] = ENGLISH) -> str:
@@ -140,7 +165,7 @@ def questions(
 
     The numbers behind the replies are for the printed answer and stay in English.
     """
-    replies = _fell(verdict, alpha), _falling(verdict, alpha), _beyond(verdict)
+    replies = _fell(verdict, alpha), _falling(verdict, alpha), _beyond(verdict, lower=lower)
     numbers = _tau_numbers(verdict), _trend_numbers(verdict), _beyond_numbers(verdict, lower=lower)
     return tuple(
         Question(letter, _worded(words, f"question.{letter}", lower), words[f"reply.{reply}"], behind)
@@ -183,6 +208,8 @@ def _falling(verdict: Verdict, alpha: float) -> str:
         return "unknown"
     if trend.p_value <= alpha:
         return "yes"
+    if trend.n > 1 and math.isnan(trend.value):
+        return "all_alike"
     if math.isnan(smallest) or smallest > alpha:
         return "too_few_to_tell"
     return "no_sign"
@@ -194,19 +221,27 @@ def _trend_numbers(verdict: Verdict) -> str:
     occasions = count_of(trend.n, "baseline occasion")
     if math.isnan(trend.p_value):
         return occasions
+    if math.isnan(trend.value):
+        alike = "declined" if trend.counts.get("declined", 0) == trend.n else "rated the same"
+        return f"{occasions}, all {alike}"
+    where = f"on {verdict.trend_ladder}, where it is clearest: " if verdict.trend_ladder else ""
     return (
-        f"tau {format_bounded(trend.value)}, one-sided p {format_p(trend.p_value)}; "
+        f"{where}tau {format_bounded(trend.value)}, one-sided p {format_p(trend.p_value)}; "
         f"{occasions} could at best have given p {format_p(smallest)}"
     )
 
 
-def _beyond(verdict: Verdict) -> str:
+def _beyond(verdict: Verdict, *, lower: bool) -> str:
     change = verdict.beyond_baseline
     if math.isnan(change.ci_low):
         return "unknown"
-    if verdict.code == "fell_beyond_baseline":
-        return "yes"
-    return "not_apart" if change.ci_low <= 0 <= change.ci_high else "not_shown"
+    if change.ci_low <= 0 <= change.ci_high:
+        return "not_apart"
+    if (change.value < 0) != lower:
+        return "other_way"
+    both = verdict.beyond_with_declines
+    surely = both is None or (both.ci_high < 0 if lower else both.ci_low > 0)
+    return "yes" if surely else "only_without_declines"
 
 
 def _beyond_numbers(verdict: Verdict, *, lower: bool) -> str:

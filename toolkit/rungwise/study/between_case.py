@@ -260,7 +260,8 @@ class _Variances:
             block, _, rows = self._pieces(i)
             v[np.ix_(rows, rows)] = block
         spread = float(cases.values @ q @ cases.values)
-        if spread <= 0:
+        # The centering leaves rounding of the size of the ratings, which is no spread.
+        if spread <= 1e-12 * float(np.mean(cases.values**2)):
             return "The cases do not differ at any time, so there is no spread to standardize by."
         qv = q @ v
         mean, twice = float(np.trace(qv)), float(np.sum(qv * qv.T))

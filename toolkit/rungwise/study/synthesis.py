@@ -197,6 +197,12 @@ def _columns(effects: Any, variances: Any) -> tuple[np.ndarray, np.ndarray, dict
             "effects and variances must be two columns of one length; "
             f"got {values.shape} and {given.shape}."
         )
+    for name, column in (("effects", values), ("variances", given)):
+        if np.isinf(column).any():
+            row = int(np.flatnonzero(np.isinf(column))[0])
+            raise ValueError(
+                f"{name} must be finite, or NaN where missing; entry {row + 1} is {column[row]}."
+            )
     if np.any(given <= 0):
         row = int(np.flatnonzero(given <= 0)[0])
         raise ValueError(f"variances must be greater than 0; entry {row + 1} is {given[row]:g}.")
