@@ -47,7 +47,7 @@ def test_the_answer_is_one_sentence_with_its_uncertainty_after_it(outcome):
     assert found.uncertainty == (
         "8 of 13 is 62%; for children like these the share could be anywhere from 36% to 82% (95% "
         "interval). In 5 of the 8 it fell beyond where the baseline was heading; in the other 3 the "
-        "baseline may explain it, or is too short to say."
+        "baseline may explain it, or cannot say why."
     )
     assert found.first_page[0] == (
         "The outcome was due for 13 of the 16 children with an open program, and every one of them could "
@@ -55,7 +55,7 @@ def test_the_answer_is_one_sentence_with_its_uncertainty_after_it(outcome):
     )
 
 
-EXPLAINED = "the baseline may explain it, or is too short to say."
+EXPLAINED = "the baseline may explain it, or cannot say why."
 BEYOND = "it fell beyond where the baseline was heading."
 
 

@@ -170,7 +170,7 @@ def _uncertainty(words: Words, count: dict[str, int], shares: pd.DataFrame, conf
     if beyond == fell:
         which = f"In {'that child' if fell == 1 else every(fell)}"
         return f"{sentence} {which} it {words.better} beyond where the baseline was heading."
-    rest = "the baseline may explain it, or is too short to say"
+    rest = "the baseline may explain it, or cannot say why"
     if not beyond:
         which = "that child" if fell == 1 else every(fell)
         return f"{sentence} In {which} {rest}."

@@ -34,7 +34,7 @@ CELLS = {
     "judged": "Judged",
     "fell": "Ratings fell",
     "fell_beyond": "Ratings fell, beyond the baseline's own course",
-    "fell_other": "Ratings fell; the baseline may explain it, or is too short to say",
+    "fell_other": "Ratings fell; the baseline may explain it, or cannot say why",
     "unchanged": "No clear change, about the same, or no room to change",
     "rose": "Ratings rose",
 }
