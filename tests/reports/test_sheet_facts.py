@@ -17,7 +17,7 @@ LADDERS = (
 )
 PLANS = (
     "child_id,ladder_id,probe_step,primary,trained,fear_minimum,fear_maximum,usual_rater,usual_setting\n"
-    "C014,net,3,no,yes,0,20,parent,home\nC014,net,2,yes,yes,0,20,child,harbor\n"
+    "C014,net,3,no,yes,1,20,parent,home\nC014,net,2,yes,yes,1,20,child,harbor\n"
     "C015,net,2,yes,yes,0,10,child,\nC015,gangway,1,yes,no,0,10,child,\n"
 )
 
@@ -41,7 +41,7 @@ def caseload(folder):
 def test_a_child_without_any_rating_has_a_sheet_with_the_plan_on_it(caseload):
     facts = facts_of(caseload, "C014")
     assert (facts.child_id, facts.ladder_id, facts.probe_step) == ("C014", "net", 2)
-    assert (facts.minimum, facts.maximum, facts.primary) == (0, 20, "fear_before")
+    assert (facts.minimum, facts.maximum, facts.primary) == (1, 20, "fear_before")
     assert (facts.usual_rater, facts.usual_setting) == ("child", "harbor")
     assert [step.number for step in facts.steps] == [1, 2, 3]
     assert [step.activity for step in facts.steps] == ["One rung up", "Two rungs up", "Over the top"]

@@ -83,7 +83,7 @@ _WEEKLY = Form(
         "Nobody asked that week: write the date and “missed” as the rating.",
         _SAME_RATER,
     ),
-    least_row=8.2,
+    least_row=7.8,
     steps="line",
 )
 _HOME_WEEKLY = Form(
