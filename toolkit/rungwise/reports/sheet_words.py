@@ -36,7 +36,7 @@ DEFER = (
 )
 
 HOME_STOP_TITLE = "Stop at once if your child"
-HOME_STOP_SIGNS = ("turns pale", "sweats", "has big pupils", "is dizzy", "feels sick", "has a headache")
+HOME_STOP_SIGNS = ("turns pale", "sweats", "has big pupils", "is dizzy", "feels sick", "has headache")
 HOME_STOP_LATER = "Some signs come hours later. Tell your therapist."
 HOME_CAUTIONS = (
     "<b>Your child can stop it</b> any time, by a word or sign agreed on first.",
