@@ -7,6 +7,7 @@ from datetime import date
 
 from rungwise.tables import level_1, level_2, level_3
 from rungwise.tables.draft import Draft
+from rungwise.tables.near_codes import check_near_codes
 from rungwise.tables.practice import Practice
 from rungwise.tables.references import check_references
 from rungwise.tables.row_rules import (
@@ -43,6 +44,9 @@ def check_drafts(drafts: Mapping[str, Draft], practice: Practice, today: date) -
     for draft in drafts.values():
         unique_keys(draft)
     check_references(drafts)
+    for code in ("child_id", "ladder_id"):
+        if not len(drafts.get(CODES[code], ())):
+            check_near_codes(drafts, code, CODES[code])
     level_1.check_tables(drafts)
     level_2.check_tables(drafts, practice)
     level_3.check_tables(drafts)

@@ -342,6 +342,11 @@ _LEVEL_1 = (
         "Write the code the same way everywhere.",
     ),
     _warning(
+        "code_near",
+        "This code stands in {count} only and looks like {proper} ({many}).",
+        "Correct it, if {proper} was meant; if not, list both in the table {home}.",
+    ),
+    _warning(
         "rating_blank",
         "There is neither a rating nor a decline; the occasion counts as missed.",
         "Write the rating, declined, or missed.",
