@@ -133,3 +133,22 @@ def test_several_problems_are_counted(folder):
         DataProblems, match=r"^Nothing in fear\.csv can be used; the report lists 2 problems\.$"
     ):
         read_caseload(folder(fear__csv=text) / "fear.csv", today=TODAY)
+
+
+def test_caseloads_tables_and_reports_are_shown_in_one_line(folder):
+    rows = [f"C{n:03d},2026-03-{day:02d},baseline,7" for n in range(1, 40) for day in (2, 9, 16)]
+    text = "child_id,date,phase,rating\n" + "\n".join([*rows, "C001,2026-02-30,baseline,7"])
+    caseload = read_caseload(folder(ratings__csv=text, children__csv="child_id\nC001\n"), today=TODAY)
+    aside = "115 errors (115 rows set aside)"
+    assert repr(caseload) == f"Caseload(ratings 3, children 1; {aside})"
+    assert repr(caseload.report) == f"ProblemReport({aside})"
+    assert repr(caseload.tables["ratings"]) == "Table(ratings: 3 rows)"
+    sound = read_caseload(folder(ratings__csv="date,phase,rating\n2026-03-02,baseline,7\n") / "ratings.csv")
+    assert repr(sound) == "Caseload(ratings 1; no problems)"
+
+
+def test_problems_beside_sound_rows_raise_nothing(folder):
+    text = "date,phase,rating\n2026-02-30,baseline,7\n2026-03-02,baseline,7\n"
+    caseload = read_caseload(folder(ratings__csv=text), today=TODAY)
+    assert [problem.code for problem in caseload.report] == ["date_unreadable"]
+    assert caseload.series("child").values.tolist() == [7]

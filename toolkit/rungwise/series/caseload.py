@@ -256,8 +256,9 @@ class Caseload(TableSet):
 def read_caseload(path: str | Path, *, today: date | None = None) -> Caseload:
     """Read and check a folder, a CSV file, a workbook or a Parquet folder.
 
-    Rows with errors are set aside and stand in ``caseload.report``; the rest is used. A file with
-    nothing but date, phase and rating is one child, under the code ``child``.
+    Rows with errors are set aside and stand in ``caseload.report``; the rest is used, so look at the
+    report before trusting what a caseload says. A file with nothing but date, phase and rating is
+    one child, under the code ``child``.
 
     Parameters
     ----------
@@ -268,7 +269,8 @@ def read_caseload(path: str | Path, *, today: date | None = None) -> Caseload:
     Raises
     ------
     DataProblems
-        If no sound row is left, or the file cannot be read; ``.report`` lists every problem.
+        Only if nothing usable is left: no sound row in any table, or no file that can be read.
+        ``.report`` lists every problem. Problems beside sound rows raise nothing.
     """
     read = read_tables(path, today=today)
     if not usable(read.tables):

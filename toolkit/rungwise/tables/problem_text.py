@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from itertools import groupby
 from pathlib import Path
 
-from rungwise.basis.page_numbers import count_of
 from rungwise.tables.outgoing import inert
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
 
@@ -28,7 +27,7 @@ def report_lines(report: ProblemReport, *, every: bool = False) -> list[str]:
     """
     if not report.problems:
         return ["No problems found."]
-    lines = [_summary(report)]
+    lines = [report.summary + "."]
     for source, problems in groupby(report, key=lambda problem: problem.source):
         lines += ["", source]
         lines += _source_lines(list(problems), every)
@@ -52,19 +51,8 @@ def write_csv(report: ProblemReport, path: Path) -> None:
         raise FileExistsError(f"{path} is there already; name another file or remove it.") from None
 
 
-def _summary(report: ProblemReport) -> str:
-    errors, warnings = len(report.errors), len(report.warnings)
-    parts = []
-    if errors:
-        aside = f" ({count_of(report.rows_set_aside, 'row')} set aside)" if report.rows_set_aside else ""
-        parts.append(f"{count_of(errors, 'error')}{aside}")
-    if warnings:
-        parts.append(f"{count_of(warnings, 'warning')} (nothing set aside)")
-    return " and ".join(parts) + "."
-
-
 def _source_lines(problems: list[Problem], every: bool) -> list[str]:
-    same: dict[tuple[str, str, str], list[Problem]] = {}
+    same: dict[tuple[str, str, str, bool], list[Problem]] = {}
     for problem in problems:
         same.setdefault(_kind(problem), []).append(problem)
     lines = []

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from rungwise.basis.page_numbers import count_of
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -92,6 +94,24 @@ class ProblemReport:
 
     def __iter__(self) -> Iterator[Problem]:
         return iter(self.problems)
+
+    def __repr__(self) -> str:
+        return f"ProblemReport({self.summary})"
+
+    @property
+    def summary(self) -> str:
+        """How much was found, in a few words.
+
+        Examples
+        --------
+        >>> ProblemReport().summary
+        'no problems'
+        """
+        errors, warnings = len(self.errors), len(self.warnings)
+        aside = f" ({count_of(self.rows_set_aside, 'row')} set aside)" if self.rows_set_aside else ""
+        parts = [f"{count_of(errors, 'error')}{aside}"] if errors else []
+        parts += [f"{count_of(warnings, 'warning')} (nothing set aside)"] if warnings else []
+        return " and ".join(parts) or "no problems"
 
     @property
     def errors(self) -> tuple[Problem, ...]:

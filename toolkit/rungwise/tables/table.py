@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rungwise.basis.page_numbers import count_of
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
 
@@ -42,6 +43,9 @@ class Table:
 
     def __getitem__(self, column: str) -> np.ndarray:
         return self.columns[column]
+
+    def __repr__(self) -> str:
+        return f"Table({self.name}: {count_of(len(self), 'row')})"
 
     def where(self, mask: np.ndarray) -> Table:
         """Give the rows of a mask."""
@@ -88,6 +92,10 @@ class TableSet:
     practice: Practice
     report: ProblemReport
     inputs: tuple[InputFile, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        tables = ", ".join(f"{name} {len(table)}" for name, table in self.tables.items())
+        return f"{type(self).__name__}({tables or 'no tables'}; {self.report.summary})"
 
     @property
     def level(self) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import chain, islice
+from typing import Any
 
 import numpy as np
 
@@ -122,7 +123,7 @@ def _no_header(
         HIDDEN if data and not is_plain and code_identity(cell) else shown(cell)
         for cell, is_plain in zip(cells[:FIRST_SHOWN], plainly, strict=False)
     ]
-    facts = {
+    facts: dict[str, Any] = {
         "first": shortened(", ".join(read)),
         "count": count_of(count, "row"),
         "why": ": there may be no header row" if data else "",
