@@ -46,7 +46,13 @@ def test_uploads_may_be_larger_than_jupyter_allows_by_itself(tmp_path):
     assert limit == lab.UPLOAD_MB * 1024 * 1024 > 10 * 1024 * 1024
 
 
-def test_the_start_page_is_copied_without_what_it_showed_elsewhere(tmp_path):
+def test_the_start_page_is_copied_without_what_it_showed_elsewhere(tmp_path, monkeypatch):
+    made = nbformat.read(lab.shipped("notebooks") / lab.NOTEBOOK, as_version=4)
+    for cell in made.cells:
+        if cell.cell_type == "code":
+            cell.outputs = [nbformat.v4.new_output("stream", text="C014 came down")]
+    nbformat.write(made, tmp_path / lab.NOTEBOOK)
+    monkeypatch.setattr(lab, "shipped", lambda kind: tmp_path)
     place = lab.prepare_folder(tmp_path / "work")
     cells = nbformat.read(place / lab.NOTEBOOK, as_version=4).cells
     assert [cell.outputs for cell in cells if cell.cell_type == "code"] == [[], []]
