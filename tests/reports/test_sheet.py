@@ -135,3 +135,15 @@ def test_wrong_calls(tmp_path):
     with pytest.raises(ValueError, match="kind must be one of"):
         write_sheet(to=tmp_path, blank=True, kind="weekly")
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_all_eight_steps_of_the_demo_ladder_stand_on_every_sheet(tmp_path, no_browser, paper):
+    for kind in ("probe", "approach", "practice", "home", "observer"):
+        (written,) = write_sheet(
+            DEMO / "practice_level_3", "C001", to=tmp_path / f"{kind}.html", kind=kind, paper=paper
+        )
+        page = written.read_text()
+        assert "Sit in the dinghy on its trailer" in page
+        assert "Rock the moored dinghy standing" in page
+        assert "are shown here" not in page

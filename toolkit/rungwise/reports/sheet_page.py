@@ -203,7 +203,7 @@ class _Sheet:
     @property
     def line_length(self) -> int:
         """Letters of an activity that surely fit on one line."""
-        return 30 if self.form.large else 36 if self.form.steps == "rows" else 40
+        return 33 if self.form.large else 36 if self.form.steps == "rows" else 40
 
     def activity(self, step: Step) -> str:
         """What is done on a step, cut to two lines."""
