@@ -14,6 +14,7 @@ from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
 from rungwise.audit.groups import groups_table
 from rungwise.audit.history import about_charts, compared, earlier_due, history
+from rungwise.audit.lasting import lasting
 from rungwise.audit.outcomes import (
     Outcome,
     Progress,
@@ -82,6 +83,8 @@ class Audit:
         Mean change of goal attainment T; None where goals were not recorded.
     signs : Signs
         Approach, mastery and practice beside the verdicts; see `rungwise.audit.signs`.
+    lasting : tuple of str
+        Whether falls lasted; see `rungwise.audit.lasting`.
     headline : Estimate
         Unweighted mean of the children's NAP.
     synthesis : Synthesis or None
@@ -125,6 +128,7 @@ class Audit:
     scores: pd.DataFrame
     goals: Estimate | None
     signs: Signs
+    lasting: tuple[str, ...]
     headline: Estimate
     synthesis: Synthesis | None
     standards: pd.DataFrame
@@ -235,6 +239,7 @@ def audit_quarter(
         scores=scores_table(caseload, group.due),
         goals=goal_change(caseload, group.due),
         signs=signs(caseload, outcomes),
+        lasting=lasting(caseload, every, group.as_of),
         headline=headline,
         synthesis=synthesis,
         standards=standards,

@@ -54,6 +54,7 @@ def audit_document(audit: Audit) -> dict[str, Any]:
         "recording_level": audit.quality.level,
         **{name: _plain(value) for name, value in asdict(audit.told).items()},
         "mean_nap": _estimate(audit.headline),
+        "lasting": list(audit.lasting),
         "synthesis": _synthesis(audit.synthesis),
         "goal_change": None if audit.goals is None else _estimate(audit.goals),
         **{name: _rows(frame) for name, frame in audit_frames(audit).items()},

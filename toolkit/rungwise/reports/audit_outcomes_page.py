@@ -114,6 +114,9 @@ def beside_verdicts(audit: Audit) -> Block:
     if not audit.shares["n"].iloc[0]:
         return paragraph("No child was judged, so nothing can stand beside a verdict.")
     parts = paragraph(CONTEXT)
+    parts += paragraph(
+        *(audit.lasting or ("Whether falls lasted cannot be said: no child has enough later ratings.",))
+    )
     if not found.recorded:
         return parts + paragraph(
             "Approach occasions and practice trials were not recorded for the children judged, so nothing "
