@@ -218,3 +218,22 @@ def test_an_audit_says_its_answer_and_where_it_is(tmp_path):
     again = rungwise("audit", DEMO / "practice", "--quarter", "2026Q3", "--to", tmp_path / "audit")
     assert again.returncode == 2
     assert "--overwrite" in again.stderr
+
+
+def test_an_audit_without_anyone_judged_is_written_and_exits_4(tmp_path):
+    run = rungwise("audit", DEMO / "practice", "--quarter", "2030Q1", "--to", tmp_path / "audit")
+    assert run.returncode == 4
+    assert (tmp_path / "audit" / "audit.html").exists()
+
+
+def test_an_edition_shared_last_must_be_one(tmp_path):
+    other = tmp_path / "other.json"
+    other.write_text("not json", encoding="utf-8")
+    for file in (other, tmp_path / "none.json"):
+        run = rungwise(
+            "audit", DEMO / "practice", "--quarter", "2026Q3", "--edition", "sharing",
+            "--last-shared", file, "--to", tmp_path / "audit",
+        )  # fmt: skip
+        assert run.returncode == 2
+        assert run.stderr.startswith("--last-shared must name the JSON file")
+    assert not (tmp_path / "audit").exists()

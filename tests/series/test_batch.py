@@ -297,3 +297,26 @@ def test_ratings_that_differ_only_by_rounding_are_equal():
     assert rounded.codes[0, 0] == rounded.codes[0, 3]
     assert rounded.codes[0, 2] == rounded.codes[0, 4]
     assert rounded.codes[0, 5] != rounded.codes[0, 3]
+
+
+class TestWhatIsNoSeries:
+    S = PhaseSeries.from_phases([7, 8, 7, 8, 7, 8], [6, 5, 4, 3, 2, 1, 2, 1])
+
+    @pytest.mark.parametrize(
+        ("came", "message"),
+        [
+            ([S, S], r"series must be a PhaseSeries; got 2 in one list: .*SeriesBatch\.of\(\*series\)\."),
+            ((S,), r"series must be a PhaseSeries; got 1 in one tuple: .*SeriesBatch\.of\(\*series\)\."),
+            (
+                [7, 8, 5],
+                r"series must be a PhaseSeries; got a list of other things; see PhaseSeries\.from_phases",
+            ),
+            ("x", r"series must be a PhaseSeries; got 'x'"),
+            (None, r"series must be a PhaseSeries; got None"),
+        ],
+    )
+    def test_a_batch_is_made_of_series_alone(self, came, message):
+        with pytest.raises(ValueError, match=message):
+            SeriesBatch.of(came)
+        with pytest.raises(ValueError, match=message):
+            SeriesBatch.of(self.S, came)

@@ -139,3 +139,9 @@ def test_a_decline_is_yes_or_no_and_nothing_else(entry):
 def test_a_scale_holds_its_ratings(ends, message):
     with pytest.raises(ValueError, match=message):
         PhaseSeries.from_phases([5, 7], [3], **ends)
+
+
+def test_entries_are_put_in_time_order_and_keep_theirs_within_one_time():
+    series = PhaseSeries([1, 2, 3, 4], ["baseline"] * 2 + ["exposure"] * 2, times=[1, 2, 2, 1])
+    assert series.values.tolist() == [1, 4, 2, 3]
+    assert series.phases.tolist() == ["baseline", "exposure", "baseline", "exposure"]

@@ -88,6 +88,20 @@ def test_rates_come_from_the_longest_simulated_series_that_is_not_longer(rows):
 
 def test_the_sentence_names_lengths_rates_and_effect():
     sentence = error_rates(6, 14).sentence
-    assert "With 6 baseline and 12 exposure occasions" in sentence
+    assert "design (6 baseline and 12 exposure occasions, ratings from 0 to 10)" in sentence
     assert "a fall of 1.5 points at once that grows to 4 points" in sentence
     assert "autocorrelation 0 to 0.6" in sentence
+
+
+def test_how_often_a_change_is_called_without_any_is_said_beside_it():
+    rates = error_rates(6, 14)
+    fallen, risen = rates.fallen_wrongly, rates.risen_wrongly
+    assert sorted(fallen) == sorted(risen) == [0.0, 0.2, 0.4, 0.6]
+    # Two-sided .05 for a fall, one-sided .05 for a rise, where nothing is autocorrelated.
+    assert 0.01 < fallen[0.0] < 0.045
+    assert 0.02 < risen[0.0] < 0.07
+    assert fallen[0.6] > 2 * fallen[0.0]
+    assert "are called fallen at all in " in rates.said_of_change("fell_short_baseline")
+    assert "are called risen at all in " in rates.said_of_change("rose")
+    assert "are called risen at all in " in rates.said_of_change("fell_beyond_baseline", lower=False)
+    assert rates.said_of_change("no_clear_change") == ""

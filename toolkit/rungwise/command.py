@@ -16,7 +16,7 @@ EXIT_CODES = """\
 exit codes:
   0  done
   2  the call was wrong (a misspelled option, a file that is not there)
-  3  the data have problems; `rungwise check` lists them
+  3  the data have problems: `check` found errors, or nothing can be used
   4  the data are sound but too few to answer
 """
 
@@ -203,8 +203,10 @@ def _write_child_pages(options: argparse.Namespace, child_id: str) -> None:
 def _audit(options: argparse.Namespace) -> int:
     import json
 
+    from rungwise.basis.page_numbers import count_of
     from rungwise.reports.audit_report import write_audit
 
+    _check_last_shared(options.last_shared)
     folder = options.to or Path("out") / f"audit_{options.quarter}"
     written = write_audit(
         options.path,
@@ -218,9 +220,26 @@ def _audit(options: argparse.Namespace) -> int:
     )
     (page,) = (file for file in written if file.suffix == ".html")
     result = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
-    print(result["answer"], result["uncertainty"], "", f"Written: {page}", sep="\n")
-    print(f"and {len(written) - 1} more files beside it (JSON, workbook, tables).")
-    return DONE
+    print(*(sentence for sentence in (result["answer"], result["uncertainty"]) if sentence), sep="\n")
+    if result.get("set_aside"):
+        print(f"{count_of(len(result['set_aside']), 'row')} set aside; `rungwise check` lists them.")
+    print(f"\nWritten: {page}\nand {count_of(len(written) - 1, 'more file')} in {folder}.")
+    judged = result["verdicts"][0]["n"] if result["verdicts"] else 0
+    return DONE if judged or options.edition == "sharing" else NOT_ENOUGH_DATA
+
+
+def _check_last_shared(file: Path | None) -> None:
+    import json
+
+    if file is None:
+        return
+    try:
+        json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        raise ValueError(
+            f"--last-shared must name the JSON file of an edition for sharing (shared_audit.json); "
+            f"{file} is none."
+        ) from None
 
 
 def _workbook(options: argparse.Namespace) -> int:

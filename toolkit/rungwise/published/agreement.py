@@ -13,7 +13,7 @@ from rungwise.agreement.several_observers import fleiss_kappa
 from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
 
-_READ = "read in the source"
+_READ = "read in print, or as quoted in print"
 _MEMORY = "from memory of the source"
 _RECOMPUTED = "recomputed by two independent routes"
 

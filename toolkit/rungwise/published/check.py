@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 STANDINGS = (
-    "read in the source",
+    "read in print, or as quoted in print",
     "recomputed by two independent routes",
     "from memory of the source",
     "unconfirmed",

@@ -45,7 +45,7 @@ def _rate_limit(count: int, confidence: float, end: int) -> float:
 
 def _share_checks() -> list[Check]:
     methods = (
-        ("wilson", "read in the source", 5e-5),
+        ("wilson", "read in print, or as quoted in print", 5e-5),
         ("wilson_corrected", "recomputed by two independent routes", 5e-7),
         ("clopper_pearson", "recomputed by two independent routes", 5e-7),
     )

@@ -37,7 +37,9 @@ def published_checks(topic: str | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per value: topic, statistic, example, source, standing, published, ours, agrees, note.
+        One row per value: topic, statistic, example, source, standing, outside (the value from
+        outside; where the standing is "recomputed", the source gives data or formula, and not every
+        digit is printed there), ours, agrees, note.
 
     Examples
     --------
@@ -54,7 +56,7 @@ def published_checks(topic: str | None = None) -> pd.DataFrame:
             "example": check.example,
             "source": check.source,
             "standing": check.standing,
-            "published": check.published,
+            "outside": check.published,
             "ours": check.ours(),
             "agrees": check.agrees(),
             "note": check.note,

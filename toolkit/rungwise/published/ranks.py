@@ -21,7 +21,7 @@ from rungwise.single_case.pairs import Pairs, pair_counts
 from rungwise.single_case.tau import tau
 from rungwise.single_case.tau_u import tau_u
 
-READ = "read in the source"
+READ = "read in print, or as quoted in print"
 RECOMPUTED = "recomputed by two independent routes"
 
 _PARKER_SOURCE = "Parker, Vannest, Davis & Sauber 2011, Behav Ther 42:284-299"

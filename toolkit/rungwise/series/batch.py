@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.series.phase_series import BETTER, PhaseSeries
+from rungwise.series.phase_series import BETTER, PhaseSeries, check_series
 
 ABSENT = -1
 # Relative difference below which two ratings are the same number.
@@ -97,7 +97,7 @@ class SeriesBatch:
         Raises
         ------
         ValueError
-            If the series are not all in one unit.
+            If something else than a `PhaseSeries` comes, or the series are not all in one unit.
 
         Examples
         --------
@@ -105,6 +105,8 @@ class SeriesBatch:
         >>> batch.codes.tolist(), batch.n_missing.tolist()
         ([[1, 0, 3, 5]], [1])
         """
+        for one in series:
+            check_series(one)
         units = list(dict.fromkeys(one.unit for one in series))
         if len(units) > 1:
             raise ValueError(f"series must share one unit; got {', '.join(units)}.")

@@ -26,7 +26,8 @@ class PhaseSeries:
     phases : sequence of str
         ``"baseline"``, ``"exposure"``, ``"maintenance"`` or ``"follow_up"``, one per rating.
     times : sequence of float, optional
-        Days, or occasion numbers; default 1, 2, …, N. Rows are put in time order.
+        Days, or occasion numbers; default 1, 2, …, N. They need not rise: entries are put in time
+        order, those of one time staying in the order given.
     declined : sequence of bool, optional
         True where the child faced the step and declined it: worse than any rating in rank
         statistics, without a value in the others. A rating standing beside a decline is not used.
@@ -166,6 +167,35 @@ class PhaseSeries:
             unit=self.unit,
             starts_on=self.starts_on,
         )
+
+
+def check_series(series: object) -> PhaseSeries:
+    """Return `series` if it is one series; otherwise say what came instead.
+
+    Raises
+    ------
+    ValueError
+        Naming the argument, what is allowed and what came.
+
+    Examples
+    --------
+    >>> check_series("x")
+    Traceback (most recent call last):
+    ...
+    ValueError: series must be a PhaseSeries; got 'x'.
+    """
+    what = "series must be a PhaseSeries"
+    if isinstance(series, PhaseSeries):
+        return series
+    if not isinstance(series, (list, tuple, np.ndarray)):
+        raise ValueError(f"{what}; got {series!r:.60}.")
+    kind = type(series).__name__
+    if len(series) and all(isinstance(one, PhaseSeries) for one in series):
+        raise ValueError(
+            f"{what}; got {len(series)} in one {kind}: give a statistic one series at a time, or "
+            "pass the series one by one: SeriesBatch.of(*series)."
+        )
+    raise ValueError(f"{what}; got a {kind} of other things; see PhaseSeries.from_phases.")
 
 
 def _yes_no(argument: str, entries: Any) -> np.ndarray:

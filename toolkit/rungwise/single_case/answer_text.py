@@ -31,8 +31,12 @@ def answer_lines(answer: ChildAnswer) -> list[str]:
 def trust_sentences(answer: ChildAnswer) -> list[str]:
     """Say what the answer rests on, how often it errs, and every caution."""
     sentences = [_basis(answer)]
-    if answer.rates is not None and len(answer.ladders) == 1 and answer.verdict.code in RATED:
-        sentences.append(answer.rates.said(lower=answer.ladders[0].series.better == "lower"))
+    if answer.rates is not None and len(answer.ladders) == 1:
+        lower = answer.ladders[0].series.better == "lower"
+        if answer.verdict.code in RATED:
+            sentences.append(answer.rates.said(lower=lower))
+        if said := answer.rates.said_of_change(answer.verdict.code, lower=lower):
+            sentences.append(said)
     if answer.set_aside:
         whose = "" if answer.only_child else ", and some may be this child's"
         sentences.append(

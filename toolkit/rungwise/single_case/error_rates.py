@@ -33,6 +33,9 @@ class ErrorRates:
     found : dict of float to float
         Autocorrelation to the share of the same children that are called fallen at all, in any of the
         verdicts that say so.
+    fallen_wrongly, risen_wrongly : dict of float to float
+        Autocorrelation to the share of children without any effect and without a trend that are called
+        fallen, in any of those verdicts, or risen.
     """
 
     n_baseline: int
@@ -41,6 +44,8 @@ class ErrorRates:
     power: dict[float, float]
     effect: str
     found: dict[float, float] = field(default_factory=dict)
+    fallen_wrongly: dict[float, float] = field(default_factory=dict)
+    risen_wrongly: dict[float, float] = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
@@ -58,6 +63,18 @@ class ErrorRates:
             f"“{words_of('fell_beyond_baseline', lower=lower)}” in {_range(low, high)} of 100 runs, and "
             f"children with {effect} in {_range(found_low, found_high)} of 100 (autocorrelation "
             f"{min(self.wrong):g} to {max(self.wrong):g})."
+        )
+
+    def said_of_change(self, code: str, *, lower: bool = True) -> str:
+        """Say how often a change is called where there is none, beside a verdict that calls one."""
+        shares = self.risen_wrongly if code == "rose" else self.fallen_wrongly
+        if not shares or code not in ("rose", *FELL):
+            return ""
+        way = "risen" if (code == "rose") == lower else "fallen"
+        return (
+            f"Children without any effect and without a trend are called {way} at all in "
+            f"{_range(min(shares.values()), max(shares.values()))} of 100 simulated runs (autocorrelation "
+            f"{min(shares):g} to {max(shares):g}); with a trend that goes on, in far more."
         )
 
 
@@ -84,15 +101,18 @@ def _table() -> dict[tuple[int, int], ErrorRates]:
     table: dict[tuple[int, int], ErrorRates] = {}
     with open(TABLE, newline="", encoding="utf-8") as file:
         header, *rows = csv.reader(line for line in file if not line.startswith("#"))
-    names = ("n_baseline", "n_exposure", "phi", "trend", "place", "effect", *FELL)
+    names = ("n_baseline", "n_exposure", "phi", "trend", "place", "effect", "rose", *FELL)
     pick = itemgetter(*(header.index(name) for name in names))
     effect = next((row[header.index("effect_words")] for row in rows if "standard" in row), "")
-    for n_baseline, n_exposure, phi, trend, place, kind, *fell in map(pick, rows):
+    for n_baseline, n_exposure, phi, trend, place, kind, rose, *fell in map(pick, rows):
         lengths = int(n_baseline), int(n_exposure)
         rates = table.setdefault(lengths, ErrorRates(*lengths, wrong={}, power={}, effect=effect))
         share = float(fell[FELL.index("fell_beyond_baseline")])
         if kind == "none":
             rates.wrong[float(phi)] = max(share, rates.wrong.get(float(phi), 0.0))
+            if (trend, place) == ("none", "middle"):
+                rates.fallen_wrongly[float(phi)] = sum(map(float, fell))
+                rates.risen_wrongly[float(phi)] = float(rose)
         elif (trend, place) == ("none", "middle"):
             rates.power[float(phi)] = share
             rates.found[float(phi)] = sum(map(float, fell))

@@ -24,8 +24,10 @@ VERDICTS = {
 FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
 
 # A baseline this close to the best end leaves nothing to show: 2 points of a scale from 0 to 10, and as
-# large a share of any other (common practice, no source).
+# large a share of any other rating scale (common practice, no source). Ends further apart than this are
+# limits of a measured quantity, of which it is not asked.
 ROOM = 0.2
+WIDEST_RATING_SCALE = 100.0
 
 
 @dataclass(frozen=True)
@@ -152,7 +154,8 @@ def no_room(batch: SeriesBatch) -> np.ndarray:
         rows = batch.n_a == n
         middle = _median(np.where(places < n, values, np.nan)[rows][:, :n])
         with np.errstate(invalid="ignore"):
-            full[rows] = np.abs(middle - best[rows]) <= ROOM * (batch.ceiling - batch.floor)[rows]
+            width = (batch.ceiling - batch.floor)[rows]
+            full[rows] = (np.abs(middle - best[rows]) <= ROOM * width) & (width <= WIDEST_RATING_SCALE)
     return full
 
 

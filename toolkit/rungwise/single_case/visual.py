@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of, format_number, of_hundred
-from rungwise.series.phase_series import PhaseSeries
+from rungwise.series.phase_series import PhaseSeries, check_series
 from rungwise.single_case.decision_rules import NEAR_ZERO, stability_envelope
 from rungwise.single_case.nap import MISSING_CAUTION, nap
 from rungwise.single_case.overlap import pnd
@@ -150,6 +150,7 @@ def visual_features(series: PhaseSeries) -> VisualFeatures:
     From the last three baseline to the first three exposure occasions the mean went down by 3.0
     In 100 of 100 pairs of a baseline and an exposure occasion the exposure one is lower, ties counted half.
     """
+    check_series(series)
     watched = series.only("baseline", "exposure")
     runs = _runs(watched)
     baseline, exposure = _phase_features(series, "baseline"), _phase_features(series, "exposure")
