@@ -27,6 +27,29 @@ def test_every_public_name_is_documented_with_an_example_where_it_computes(name)
         assert reads_files or any(example.examples for example in examples)
 
 
+def _takes_one_series(thing):
+    if not inspect.isfunction(thing):
+        return False
+    first, *rest = inspect.signature(thing).parameters.values()
+    needed = [one for one in rest if one.default is one.empty and one.kind is not one.VAR_KEYWORD]
+    return first.name == "series" and first.annotation == "PhaseSeries" and not needed
+
+
+ONE_SERIES = [name for name in NAMES if _takes_one_series(getattr(rungwise, name))]
+
+
+@pytest.mark.parametrize("name", ONE_SERIES)
+def test_what_takes_one_series_refuses_several_and_none(name):
+    series = rungwise.PhaseSeries.from_phases([7, 8, 7, 8, 7], [6, 5, 4, 3, 2, 1])
+    for came, message in (([series, series], r"got 2 in one list: .*\(\*series\)"), ("x", "got 'x'")):
+        with pytest.raises(ValueError, match=f"^series must be a PhaseSeries; {message}"):
+            getattr(rungwise, name)(came)
+
+
+def test_many_names_take_one_series():
+    assert len(ONE_SERIES) >= 15
+
+
 def test_an_unknown_name_is_an_attribute_error():
     with pytest.raises(AttributeError, match="has no attribute 'no_such_name'"):
         rungwise.no_such_name  # noqa: B018

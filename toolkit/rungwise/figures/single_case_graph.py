@@ -15,7 +15,7 @@ import numpy as np
 from rungwise.basis.errors import check_choice
 from rungwise.basis.page_numbers import format_number
 from rungwise.figures.style import DECLINED, PALETTE, PHASE_MARKS, blank_axes, styled
-from rungwise.series.phase_series import PhaseSeries
+from rungwise.series.phase_series import PhaseSeries, check_series
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -144,7 +144,7 @@ def single_case_graph(
     [[1.0, 2.0, 3.0], [4.0], [6.0, 7.0, 8.0]]
     """
     check_choice("lines", lines, LINES)
-    if not len(series):
+    if not len(check_series(series)):
         raise ValueError("series must hold at least one occasion; got none.")
     if ax is None:
         ax = blank_axes(width, height)
