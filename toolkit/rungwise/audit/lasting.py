@@ -27,7 +27,15 @@ def lasting(caseload: Caseload, outcomes: Sequence[Outcome], as_of: date) -> tup
     on every ladder the later median is better than baseline's by at least the practice's margin. It
     misleads when those who stay in touch are those who are well.
     """
-    fell = [outcome.course.child_id for outcome in outcomes if outcome.code in FELL]
+    planned = caseload.planned
+    later = {
+        child
+        for child, phase in zip(planned["child_id"].tolist(), planned["phase"].tolist(), strict=True)
+        if phase in PHASES
+    }
+    fell = [one.course.child_id for one in outcomes if one.code in FELL and one.course.child_id in later]
+    if not fell:
+        return ()
     known = censored(caseload, dict.fromkeys(fell, as_of))
     held: dict[str, dict[str, bool]] = {phase: {} for phase in PHASES}
     there = set(known.children)
