@@ -50,6 +50,7 @@ _HOMES: dict[str, str] = {
     "split_middle": "single_case.split_middle",
     "autocorrelation": "single_case.autocorrelation",
     "level_and_slope_change": "single_case.level",
+    "level_and_slope_newey_west": "single_case.level_newey_west",
     "mean_difference_ar1": "single_case.level",
     "standardized_mean_difference": "single_case.magnitude",
     "log_response_ratio": "single_case.magnitude",
@@ -95,6 +96,24 @@ _HOMES: dict[str, str] = {
     "habituation_between": "ladders.habituation",
     "practice_ratings": "ladders.practice_ratings",
     "review_ladders": "ladders.review",
+    # studies of several cases
+    "plan_study": "study.plan",
+    "StudyPlan": "study.plan",
+    "StudyCase": "study.plan",
+    "staggered_windows": "study.plan",
+    "draw_schedule": "study.schedule",
+    "ChangingCriterion": "study.changing_criterion",
+    "criterion_test": "study.changing_criterion",
+    "power": "study.power",
+    "Scenario": "study.power",
+    "study_of": "study.data",
+    "analyze_study": "study.analysis",
+    "appraise": "study.appraise",
+    "mask_study": "study.masked",
+    "masked_test": "study.masked",
+    "between_case_d": "study.between_case",
+    "multilevel_change": "study.multilevel",
+    "synthesize": "study.synthesis",
     # simulation and calibration
     "simulate_ratings": "simulate.ratings",
     "simulate_practice": "simulate.practice",
@@ -102,7 +121,20 @@ _HOMES: dict[str, str] = {
     # figures and outside values
     "single_case_graph": "figures.single_case_graph",
     "caterpillar": "figures.caterpillar",
+    "stacked_cases": "figures.stacked_cases",
     "published_checks": "published.listing",
+    # pages and documents
+    "write_child_report": "reports.child_report",
+    "write_family_report": "reports.child_report",
+    "write_audit": "reports.audit_report",
+    "write_study": "reports.study_report",
+    "write_plan": "reports.plan_report",
+    "write_sheet": "reports.sheet",
+    "write_workbook": "tables.workbook",
+    "write_marked_copy": "tables.marked",
+    "read_frames": "series.caseload",
+    "frame_schema": "tables.frames",
+    "Audit": "audit.audit",
 }
 
 __all__ = list(_HOMES)

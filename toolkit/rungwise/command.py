@@ -67,8 +67,9 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="WORD",
         help="what was rated; needed only where there are several and none is fear",
     )
+    _paper(child)
     child.add_argument(
-        "--paper", choices=("A4", "Letter"), default="A4", help="paper of the sheets (default: A4)"
+        "--lang", choices=("en", "es"), default="en", help="language of the pages (default: en)"
     )
     _destination(child, "out/child_CHILD")
     _today(child)
@@ -102,6 +103,104 @@ def build_parser() -> argparse.ArgumentParser:
         help="1: a rating a week; 2: ladders, plans, trials, incidents; 3: everything (default: 1)",
     )
 
+    sheet = _command(commands, "sheet", _sheet, "write a recording sheet to print, on one page")
+    sheet.add_argument(
+        "path", nargs="?", type=Path, metavar="PATH", help="the caseload; not needed with --blank"
+    )
+    sheet.add_argument("child", nargs="?", metavar="CHILD", help="the child's code")
+    sheet.add_argument(
+        "--blank", action="store_true", help="without a child: every line is left to fill in"
+    )
+    sheet.add_argument(
+        "--kind",
+        choices=("probe", "approach", "practice", "home", "observer"),
+        default="probe",
+        help="what is recorded on it (default: probe)",
+    )
+    sheet.add_argument(
+        "--ladder", metavar="CODE", help="the ladder; needed only where the child has several"
+    )
+    sheet.add_argument(
+        "--probe-step", type=int, metavar="STEP", help="the probe step, where there are several"
+    )
+    sheet.add_argument(
+        "--level", type=int, choices=(1, 2, 3), help="recording level (default: that of the files)"
+    )
+    _paper(sheet)
+    _destination(sheet, "out")
+    _today(sheet)
+
+    lab = _command(commands, "lab", _lab, "open the page on which everything is done without code")
+    lab.add_argument(
+        "folder", nargs="?", type=Path, metavar="FOLDER", help="working folder (default: ~/rungwise)"
+    )
+    lab.add_argument("--no-browser", action="store_true", help="print the address instead of opening it")
+    lab.add_argument("--port", type=int, default=8888, help="port tried first (default: 8888)")
+    lab.add_argument(
+        "--lang", choices=("en", "es"), default="en", help="language of the page (default: en)"
+    )
+
+    plan = _command(commands, "plan", _plan, "plan a single-case study, and draw and seal its starts")
+    plan.add_argument("path", type=Path, metavar="PATH", help="the caseload")
+    plan.add_argument(
+        "--cases",
+        required=True,
+        metavar="CODES",
+        help="children, as in C1,C2/net (child/ladder where several)",
+    )
+    plan.add_argument("--design", required=True, metavar="ID", help="a code for the study")
+    plan.add_argument("--first-day", required=True, metavar="DATE", help="first occasion, as in 2027-01-11")
+    plan.add_argument(
+        "--kind",
+        choices=("multiple_baseline", "random_start", "changing_criterion"),
+        default="multiple_baseline",
+        help="design (default: multiple_baseline)",
+    )
+    plan.add_argument("--occasions", type=int, metavar="N", help="occasions of every case")
+    plan.add_argument("--days-apart", type=int, metavar="N", help="days from one occasion to the next")
+    plan.add_argument("--width", type=int, metavar="N", help="possible starts in each window")
+    plan.add_argument(
+        "--criteria", default="", metavar="LIST", help="criteria of a changing criterion, as in 6,4,2"
+    )
+    plan.add_argument(
+        "--sealed-to",
+        type=Path,
+        metavar="FOLDER",
+        help="where the drawn schedule goes, for the person who assigns",
+    )
+    plan.add_argument("--seed", type=int, metavar="N", help="seed of the draw (default: a secret one)")
+    plan.add_argument(
+        "--enter", action="store_true", help="also enter the rows into plans.csv of the caseload"
+    )
+    plan.add_argument("--question", default="", metavar="TEXT", help="the research question, for the plan")
+    _destination(plan, "nowhere: the plan is only printed, and nothing is drawn")
+    _today(plan)
+
+    study = _command(commands, "study", _study, "write a study's report, or run one again from its archive")
+    study.add_argument(
+        "path", nargs="?", type=Path, metavar="PATH", help="the caseload; not needed with --rerun"
+    )
+    study.add_argument("--plan", type=Path, metavar="FILE", help="plan.json, as written by `rungwise plan`")
+    study.add_argument(
+        "--schedule", type=Path, metavar="FILE", help="schedule.json, opened after the study"
+    )
+    study.add_argument("--design", metavar="ID", help="the study's code, where plans holds several")
+    study.add_argument("--masked", action="store_true", help="write masked graphs for raters instead")
+    study.add_argument(
+        "--key-to", type=Path, metavar="FILE", help="where the key of the masked graphs goes"
+    )
+    study.add_argument("--answers", type=Path, metavar="FILE", help="the raters' answers, with --key")
+    study.add_argument("--key", type=Path, metavar="FILE", help="the key of the masked graphs")
+    study.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="seed of drawn assignments (default: 1)"
+    )
+    study.add_argument(
+        "--rerun", type=Path, metavar="FILE", help="study.zip: compute its numbers again and compare"
+    )
+    _paper(study)
+    _destination(study, "out/study")
+    _today(study)
+
     describe = _command(commands, "describe", _describe, "write the data dictionary as a page")
     describe.add_argument("file", type=Path, metavar="FILE", help="the page to write (.html)")
     return parser
@@ -126,7 +225,7 @@ def _run(command: Callable[[argparse.Namespace], int], options: argparse.Namespa
     from rungwise.basis.errors import DataProblems, NotEnoughData, RungwiseError
 
     try:
-        if "path" in options and not os.path.lexists(options.path):
+        if getattr(options, "path", None) is not None and not os.path.lexists(options.path):
             raise ValueError(f"{options.path}: there is no file or folder of this name.")
         return command(options)
     except DataProblems as error:
@@ -191,6 +290,7 @@ def _write_child_pages(options: argparse.Namespace, child_id: str) -> None:
         "overwrite": options.overwrite,
         "today": options.today,
         "paper": options.paper,
+        "lang": options.lang,
     }
     browser = find_browser() is not None
     written = write_child_report(options.path, child_id, **about)
@@ -242,6 +342,116 @@ def _check_last_shared(file: Path | None) -> None:
         ) from None
 
 
+def _sheet(options: argparse.Namespace) -> int:
+    from rungwise.reports.sheet import printing_words, write_sheet
+
+    if options.path is None and not options.blank:
+        raise ValueError("Name the caseload and the child, or ask for a --blank sheet.")
+    written = write_sheet(
+        options.path,
+        options.child,
+        to=options.to or Path("out"),
+        kind=options.kind,
+        paper=options.paper,
+        ladder_id=options.ladder,
+        probe_step=options.probe_step,
+        level=options.level,
+        blank=options.blank,
+        overwrite=options.overwrite,
+        today=options.today,
+    )
+    print(*(f"Written: {file}" for file in written), sep="\n")
+    if words := printing_words(written, options.paper):
+        print(words)
+    return DONE
+
+
+def _lab(options: argparse.Namespace) -> int:
+    from rungwise.reports.lab import open_lab
+
+    return open_lab(
+        options.folder, browser=not options.no_browser, port=options.port, lang=options.lang, say=print
+    )
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from rungwise.reports.plan_page import plan_of
+    from rungwise.reports.plan_report import write_plan
+    from rungwise.series.caseload import read_caseload
+
+    about: dict[str, Any] = {
+        "design_id": options.design,
+        "first_day": options.first_day,
+        "kind": options.kind,
+    }
+    for name in ("occasions", "days_apart", "width"):
+        if getattr(options, name) is not None:
+            about[name] = getattr(options, name)
+    if options.criteria:
+        about["criteria"] = options.criteria
+    if options.to is None:
+        caseload = read_caseload(options.path, today=options.today)
+        print(plan_of(caseload, options.cases, **about).plan.announcement())
+        return DONE
+    if options.sealed_to is None:
+        raise ValueError(
+            "--to needs --sealed-to: the schedule is for the person who assigns, and for nobody else."
+        )
+    if options.question:
+        about["question"] = options.question
+    written = write_plan(
+        options.path,
+        options.cases,
+        to=options.to,
+        sealed_to=options.sealed_to,
+        seed=options.seed,
+        enter=options.enter,
+        overwrite=options.overwrite,
+        today=options.today,
+        **about,
+    )
+    print(*(f"Written: {file}" for file in written), sep="\n")
+    return DONE
+
+
+def _study(options: argparse.Namespace) -> int:
+    if options.rerun:
+        from rungwise.reports.rerun import rerun_study
+
+        again = rerun_study(options.rerun)
+        print(*again.lines(), sep="\n")
+        return DONE if again.same else DATA_PROBLEMS
+    if options.path is None:
+        raise ValueError("Name the caseload, or an archive with --rerun.")
+    from rungwise.reports.study_report import write_masked, write_study
+
+    shared: dict[str, Any] = {
+        "to": options.to or Path("out") / ("study_masked" if options.masked else "study"),
+        "plan": options.plan,
+        "design_id": options.design,
+        "seed": options.seed,
+        "overwrite": options.overwrite,
+        "today": options.today,
+    }
+    if options.masked:
+        if options.key_to is None:
+            raise ValueError(
+                "--masked needs --key-to: a file apart from the graphs, for whoever keeps the key."
+            )
+        written = write_masked(options.path, key_to=options.key_to, **shared)
+    else:
+        written = write_study(
+            options.path,
+            schedule=options.schedule,
+            answers=options.answers,
+            key=options.key,
+            paper=options.paper,
+            **shared,
+        )
+    print(*(f"Written: {file}" for file in written), sep="\n")
+    return DONE
+
+
 def _workbook(options: argparse.Namespace) -> int:
     from rungwise.tables.workbook import write_workbook
 
@@ -276,6 +486,10 @@ def _destination(command: argparse.ArgumentParser, default: str) -> None:
     command.add_argument(
         "--overwrite", action="store_true", help="replace an earlier report in that folder"
     )
+
+
+def _paper(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--paper", choices=("A4", "letter"), default="A4", help="paper (default: A4)")
 
 
 def _today(command: argparse.ArgumentParser) -> None:
