@@ -23,7 +23,16 @@ def test_every_public_name_is_documented_with_an_example_where_it_computes(name)
         examples = doctest.DocTestFinder(recurse=False).find(thing, name, module=module)
         # What takes a whole caseload is shown in the notebooks, which run as tests.
         first = next(iter(inspect.signature(thing).parameters))
-        reads_files = first in ("path", "caseload", "tables", "approach", "episodes")
+        reads_files = first in (
+            "path",
+            "caseload",
+            "tables",
+            "approach",
+            "episodes",
+            "paths",
+            "source",
+            "registry",
+        )
         assert reads_files or any(example.examples for example in examples)
 
 

@@ -89,9 +89,21 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="the JSON of the edition shared last, so that the two together give no small number away",
     )
+    audit.add_argument(
+        "--earlier",
+        type=Path,
+        metavar="PATH",
+        help="an earlier audit.json, or a folder of them, to hold this audit against",
+    )
     audit.add_argument("--pdf", action="store_true", help="also write the page as a PDF (needs a browser)")
     _destination(audit, "out/audit_QUARTER")
     _today(audit)
+
+    pool = _command(commands, "pool", _pool, "add up the editions for sharing of several clinics")
+    pool.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="shared_audit.json of each clinic"
+    )
+    pool.add_argument("--json", type=Path, metavar="FILE", help="also write the result as JSON")
 
     workbook = _command(commands, "workbook", _workbook, "write a blank workbook to record in")
     workbook.add_argument("file", type=Path, metavar="FILE", help="the workbook to write (.xlsx)")
@@ -316,6 +328,7 @@ def _audit(options: argparse.Namespace) -> int:
         today=options.today,
         edition=options.edition,
         last_shared=options.last_shared,
+        earlier=options.earlier,
         pdf=options.pdf,
     )
     (page,) = (file for file in written if file.suffix == ".html")
@@ -449,6 +462,21 @@ def _study(options: argparse.Namespace) -> int:
             **shared,
         )
     print(*(f"Written: {file}" for file in written), sep="\n")
+    return DONE
+
+
+def _pool(options: argparse.Namespace) -> int:
+    import json
+
+    from rungwise.audit.pool import pool_files, pooled_document
+
+    pooled = pool_files(options.files)
+    print(pooled.answer, *pooled.sentences, "", *(f"- {caution}" for caution in pooled.cautions), sep="\n")
+    if options.json:
+        from rungwise.reports.write import write_files
+
+        text = json.dumps(pooled_document(pooled), indent=2, ensure_ascii=False) + "\n"
+        print(*(f"Written: {file}" for file in write_files({options.json: text})), sep="\n")
     return DONE
 
 
