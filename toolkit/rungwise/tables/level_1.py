@@ -186,7 +186,7 @@ def _many(above: Any, off: Any, total: Any) -> Any:
     return shares | ((off >= MOSTLY * total) & (off >= OFF_SCALE_COUNT))
 
 
-def suggested_scale(low: float, high: float) -> dict[str, str]:
+def suggested_scale(low: float, high: float) -> dict[str, Any]:
     """Suggest ends of a scale that hold all ratings, for `scale_undeclared`.
 
     Examples
