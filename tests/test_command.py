@@ -237,3 +237,66 @@ def test_an_edition_shared_last_must_be_one(tmp_path):
         assert run.returncode == 2
         assert run.stderr.startswith("--last-shared must name the JSON file")
     assert not (tmp_path / "audit").exists()
+
+
+def test_a_plan_is_printed_and_nothing_is_drawn(tmp_path):
+    before = DEMO / "study" / "before"
+    run = rungwise(
+        "plan",
+        before,
+        "--cases",
+        "S01,S02,S03",
+        "--design",
+        "boat",
+        "--first-day",
+        "2027-01-11",
+        cwd=tmp_path,
+    )
+    assert run.returncode == 0, run.stderr
+    assert "162 assignments. The smallest attainable p (improvement) is p = .006" in run.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_plan_is_not_written_without_a_place_for_the_sealed_schedule(tmp_path):
+    run = rungwise(
+        "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",
+        "--first-day", "2027-01-11", "--to", tmp_path / "open",
+    )  # fmt: skip
+    assert run.returncode == 2
+    assert "--sealed-to" in run.stderr
+    assert not (tmp_path / "open").exists()
+
+
+def test_a_study_is_reported_and_its_archive_gives_the_same_numbers(tmp_path):
+    study = DEMO / "study"
+    run = rungwise(
+        "study", study / "records", "--plan", study / "plan.json", "--schedule", study / "schedule.json",
+        "--to", tmp_path / "study",
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert (tmp_path / "study" / "study.docx").exists()
+    again = rungwise("study", "--rerun", tmp_path / "study" / "study.zip")
+    assert (again.returncode, again.stderr) == (0, "")
+    assert "numbers are the same" in again.stdout
+
+
+@pytest.mark.parametrize("arguments", [["study"], ["sheet"], ["study", "data", "--masked"]])
+def test_what_a_command_lacks_is_named(arguments, tmp_path):
+    (tmp_path / "data").mkdir()
+    run = rungwise(*arguments, cwd=tmp_path)
+    assert run.returncode == 2
+    assert "Name the caseload" in run.stderr or "--key-to" in run.stderr
+
+
+def test_a_blank_sheet_needs_no_files(tmp_path):
+    run = rungwise("sheet", "--blank", "--level", 1, "--to", tmp_path)
+    assert run.returncode == 0, run.stderr
+    assert list(tmp_path.glob("*.html"))
+
+
+def test_only_editions_for_sharing_are_pooled(tmp_path):
+    other = tmp_path / "other.json"
+    other.write_text("{}", encoding="utf-8")
+    run = rungwise("pool", other, other)
+    assert run.returncode == 2
+    assert "Traceback" not in run.stderr

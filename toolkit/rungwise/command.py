@@ -404,7 +404,7 @@ def _plan(options: argparse.Namespace) -> int:
         about["criteria"] = options.criteria
     if options.to is None:
         caseload = read_caseload(options.path, today=options.today)
-        print(plan_of(caseload, options.cases, **about).plan.announcement())
+        print(*plan_of(caseload, options.cases, **about).plan.announcement(), sep="\n")
         return DONE
     if options.sealed_to is None:
         raise ValueError(
