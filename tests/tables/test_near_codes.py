@@ -49,6 +49,7 @@ def test_a_row_of_a_neighboring_code_in_the_week_the_child_lacks_is_pointed_out(
 def test_a_new_child_with_the_next_code_is_no_slip(check):
     assert check(*rows("C014", range(17)), *rows("C015", [15, 16]))[0] == []
     assert check(*rows("C014", range(10)), *rows("C015", [12, 13], shift=2))[0] == []
+    assert check(*rows("C014", range(17)), *rows("C015", [8, 9], shift=2))[0] == []
 
 
 def test_codes_that_stand_often_enough_are_no_slips(check):

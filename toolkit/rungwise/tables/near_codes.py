@@ -18,6 +18,8 @@ from rungwise.tables.draft import Draft
 FEW, MANY = 2, 5
 # From this length on, one other letter in a word makes no other word.
 LONG = 5
+# Times the usual distance between a child's rows from which some are lacking.
+HOLE = 1.5
 _ALIKE = str.maketrans("01il", "olll")
 
 
@@ -27,7 +29,7 @@ class _Uses:
 
     count: int = 0
     first: tuple[Draft, int] | None = None
-    times: set[tuple[bool, float]] = field(default_factory=set)
+    times: set[float] = field(default_factory=set)
 
 
 def check_near_codes(drafts: Mapping[str, Draft], name: str, home: str) -> None:
@@ -77,14 +79,12 @@ def _uses(drafts: Mapping[str, Draft], name: str) -> dict[str, _Uses]:
         counts = Counter(codes)
         for code, count in counts.items():
             uses[code].count += count
-        times = _times(draft)
+        times = _times(draft).tolist()
         for code, index in zip(codes, indices.tolist(), strict=True):
             use = uses[code]
             use.first = use.first or (draft, index)
             if times[index] == times[index]:
-                use.times.add(
-                    (draft.name == "ratings" and np.isnat(draft.values["date"][index]), times[index])
-                )
+                use.times.add(times[index])
     return uses
 
 
@@ -138,12 +138,14 @@ def _one_apart(code: str, other: str) -> bool:
 
 
 def _fills_a_gap(few: _Uses, many: _Uses) -> bool:
-    """Say whether rows fall between those of the other code, and on none of its days.
+    """Say whether rows fall where the other code, by its own rhythm, lacks some.
 
     C015 may well be another child than C014; but a row of C015 alone, in the one week in which C014
     has none, is rather a slip.
     """
-    if not few.times or few.times & many.times:
+    there = sorted(many.times)
+    if not few.times or few.times & many.times or len(there) < MANY:
         return False
-    low, high = min(many.times), max(many.times)
-    return all(low < time < high for time in few.times)
+    steps = np.diff(there)
+    holes = [place for place, step in enumerate(steps) if step >= HOLE * np.median(steps)]
+    return all(any(there[hole] < time < there[hole + 1] for hole in holes) for time in few.times)
