@@ -200,7 +200,7 @@ def groups(audit: Audit) -> Blocks:
                     narrow=funnel(some, width=NARROW_INCHES, height=2.7),
                 )
             )
-        parts.append(_group_table(some, words, limited))
+        parts.append(_group_table(some, words, bool(limited)))
     return Blocks(parts)
 
 
