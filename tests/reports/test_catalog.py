@@ -82,6 +82,16 @@ def test_the_measured_rates_are_told_in_spanish_with_the_same_numbers(lengths, l
     assert sorted(re.findall(r"[\d.]*\d", told)) == sorted(re.findall(r"[\d.]*\d", sentence))
 
 
+@pytest.mark.parametrize("code", ["fell_beyond_baseline", "rose"])
+@pytest.mark.parametrize("lower", [True, False])
+def test_the_rates_of_a_wrong_change_are_told_in_spanish_with_the_same_numbers(code, lower):
+    sentence = error_rates(5, 12).said_of_change(code, lower=lower)
+    told = SPANISH.sentence(sentence)
+    assert sentence
+    assert not LEFT_IN_ENGLISH.search(told)
+    assert sorted(re.findall(r"[\d.]*\d", told)) == sorted(re.findall(r"[\d.]*\d", sentence))
+
+
 def test_a_sentence_within_a_sentence_is_translated_too():
     say = Words("xx", {}, (("It rests on {what}.", "Sur {what}."), ("{n} ratings", "{n} notes")))
     assert say.sentence("It rests on 4 ratings.") == "Sur 4 notes."

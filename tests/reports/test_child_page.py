@@ -9,6 +9,7 @@ from datetime import date
 import pytest
 from rungwise.reports import child_page as page
 from rungwise.series.caseload import read_caseload
+from rungwise.single_case.answer_text import trust_sentences
 from rungwise.single_case.verdict import VERDICTS
 
 HEADER = "child_id,ladder_id,date,phase,rating,declined,outcome,rated_by\n"
@@ -101,7 +102,7 @@ def test_the_numbers_stand_in_their_rows(answer_of, read_page):
         "(c) Is the fall more than the baseline's own course explains?",
         "The same, declines at the worst end",
         "How consistent was it?",
-        "How large was it on average?",
+        "How large was it on average, without declines?",
     ]
     assert rows[0] == {
         "Question": "(a) Did it fall from baseline to exposure?",
@@ -117,6 +118,39 @@ def test_the_numbers_stand_in_their_rows(answer_of, read_page):
     assert (rows[3]["Estimate"], rows[3]["95% interval"]) == ("−4.2 points", "[−7.9, −0.5]")
     assert rows[4]["Estimate"] == "−4.4 points"
     assert rows[5]["Estimate"] == "NAP .91"
+    # Baseline 8, 7, 8, 9, 7 (mean 7.8); exposure 6, 7, 5, 4, 3, 2, 3 with one missing (mean 30 / 7).
+    assert (rows[6]["Estimate"], rows[6]["95% interval"]) == ("−3.5 points", "")
+
+
+def test_only_about_the_same_shows_the_difference_held_against_the_margin(answer_of, read_page):
+    last = rows_of(page.numbers(answer_of("about_the_same"))[0], read_page)[-1]
+    assert (
+        last["Question"] == "Difference allowing for autocorrelation, held against the margin of ±1 points"
+    )
+    assert (last["Estimate"], last["95% interval"]) == ("−3.6 points", "[−5.1, −2.1]")
+
+
+def test_the_ladder_of_the_baseline_trend_is_named(answer_of, read_page):
+    answer = answer_of("fell_beyond_baseline", 2)
+    answer = replace(answer, verdict=replace(answer.verdict, trend_ladder="rope net"))
+    asked = rows_of(page.numbers(answer)[0], read_page)[2]["Question"]
+    assert asked == "(b) Was it already falling in baseline? (rope net, where it is clearest)"
+
+
+def test_a_p_and_its_value_stay_on_one_line(answer_of):
+    answer = answer_of()
+    caution = "No trend could reach p = .05 or have p ≤ .01."
+    told = page.cautions(replace(answer, cautions=(caution,)))
+    space = "\N{NO-BREAK SPACE}"
+    assert f"No trend could reach p{space}={space}.05 or have p{space}≤{space}.01." in told
+    assert f"&lt;{space}.001" in page.numbers(answer)[0].html
+
+
+@pytest.mark.parametrize(("code", "ladders"), [(code, n) for code in VERDICTS for n in (1, 2)])
+def test_rates_are_shown_where_the_printed_answer_gives_them(code, ladders, answer_of):
+    answer = answer_of(code, ladders)
+    printed = any("nearest shorter simulated design" in said for said in trust_sentences(answer))
+    assert ("Real effect" in str(page.trust(answer))) == printed
 
 
 def test_what_could_not_be_estimated_is_a_dash_and_never_a_number(answer_of, read_page):
@@ -169,7 +203,10 @@ def test_each_caution_stands_once_with_the_numbers_it_concerns(answer_of):
         size=replace(answer.verdict.size, cautions=("Declines rank worst.",)),
     )
     cautions = ("Declines rank worst.", "Orders are exchangeable.", "1 planned rating missing.")
-    told = page.trust(replace(answer, verdict=verdict, cautions=cautions, rates=None))[0].text
+    series = answer.ladders[0].series
+    ladder = replace(answer.ladders[0], series=series.where(~series.declined))
+    answer = replace(answer, ladders=(ladder,), verdict=verdict, cautions=cautions, rates=None)
+    told = page.trust(answer)[0].text
     assert told.splitlines() == [
         "  - 1 planned rating missing.",
         "  - About (a) and NAP: Declines rank worst.",

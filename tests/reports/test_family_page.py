@@ -124,7 +124,45 @@ def test_declines_are_praised_and_fewer_of_them_are_told(answer_of):
     more = PhaseSeries([8, 8, 8, None, 8, 8], ["baseline"] * 3 + ["exposure"] * 3, None,
                        [False] * 3 + [True] + [False] * 2)  # fmt: skip
     told = items(page.went_well(with_series(answer_of(), more)))
-    assert told[-1] == "Your child said no once. Saying no is a brave and useful answer, too."
+    assert told == [
+        "We asked your child about the same step 6 times. Your child said no once and told us how it felt "
+        "the other times.",
+        "Saying no is a brave and useful answer, too.",
+    ]
+
+
+def test_a_child_who_said_no_each_time_told_nothing_and_is_not_asked_for_more(answer_of):
+    never = PhaseSeries([None] * 11, ["baseline"] * 5 + ["exposure"] * 6, None, [True] * 11)
+    answer = with_series(answer_of("too_few"), never)
+    assert items(page.went_well(answer)) == [
+        "We asked your child about the same step 11 times, and each time your child said no.",
+        "Saying no is a brave and useful answer, too.",
+    ]
+    assert "Your child said no each time." in page.family_answer(answer).text
+    assert not any("more ratings" in item for item in items(page.find_out_next(answer)))
+
+
+def test_more_ratings_are_asked_for_only_where_there_are_too_few(answer_of):
+    few = with_series(answer_of("too_few"), PhaseSeries.from_phases([8, 7, 8], [7, 6]))
+    assert "We need more ratings" in page.find_out_next(few).text.replace("\n    ", " ")
+    alike = with_series(answer_of("too_few"), PhaseSeries.from_phases([7] * 6, [7] * 11 + [6]))
+    assert "more ratings" not in " ".join(items(page.find_out_next(alike)))
+    assert "enough ratings" not in " ".join(page.family_answer(alike).text.split())
+
+
+def test_what_later_probes_showed_is_told_and_not_put_off(answer_of):
+    told = items(page.find_out_next(answer_of()))
+    assert told[0] == "Did it last? Later on we asked twice. The ratings were from 1 to 2."
+    before = with_series(answer_of(), answer_of().ladders[0].series.only("baseline", "exposure"))
+    assert items(page.find_out_next(before))[0].startswith("Will it last? We will ask")
+    declined = PhaseSeries([8, 3, None], ["baseline", "exposure", "follow_up"], None, [0, 0, 1])
+    told = items(page.find_out_next(with_series(answer_of(), declined)))
+    assert told[0] == "Did it last? Later on we asked once, and your child said no."
+
+
+def test_a_child_on_two_ladders_is_not_promised_a_second_one(answer_of):
+    assert "second ladder" in str(page.find_out_next(answer_of()).text)
+    assert "second ladder" not in str(page.find_out_next(answer_of("fell_beyond_baseline", 2)).text)
 
 
 def test_several_ladders_are_told_one_by_one(answer_of):

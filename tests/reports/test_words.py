@@ -66,7 +66,43 @@ def test_too_short_a_baseline_is_not_cured_by_more_exposure(answer_of):
 
 def test_ratings_too_alike_are_not_cured_by_counting_occasions(answer_of):
     first = to_find_out(with_lengths(answer_of("too_few"), 6, 12))[0]
-    assert first.startswith("There are enough occasions, but so many ratings are equal")
+    assert first.startswith("So many ratings are equal that these occasions are too few")
+
+
+def test_where_every_probe_was_declined_no_more_of_them_are_asked_for(answer_of):
+    series = PhaseSeries([None] * 11, ["baseline"] * 5 + ["exposure"] * 6, None, [True] * 11)
+    answer = answer_of("too_few")
+    answer = replace(answer, ladders=(replace(answer.ladders[0], series=series),))
+    [told] = to_find_out(answer)
+    assert told.startswith("Every probe was declined")
+
+
+def test_lengths_of_different_ladders_are_never_put_together(answer_of):
+    long_baseline = with_lengths(answer_of("too_few"), 6, 2).ladders
+    long_exposure = with_lengths(answer_of("too_few"), 2, 12).ladders
+    answer = replace(answer_of("too_few"), ladders=long_baseline + long_exposure)
+    assert to_find_out(answer)[0].startswith("At least 3 more exposure occasions")
+    assert not words.enough_occasions(answer)
+
+
+def test_later_probes_are_told_by_phase_with_their_range(answer_of):
+    first, *_ = to_find_out(answer_of())
+    assert first == "Whether it lasts, the later probes show so far: 2 maintenance ratings from 1 to 2."
+    phases = ["baseline", "exposure", "maintenance", "follow_up", "follow_up"]
+    series = PhaseSeries([8, 3, 2, 2.5, None], phases, None, [0, 0, 0, 0, 1])
+    answer = replace(answer_of(), ladders=(replace(answer_of().ladders[0], series=series),))
+    assert words.later_probes(answer) == (
+        "Whether it lasts, the later probes show so far: 1 maintenance rating at 2, "
+        "1 follow-up rating at 2.5 and 1 declined in follow-up."
+    )
+    answer = with_lengths(answer_of(), 5, 10)
+    assert to_find_out(answer)[0].startswith("Probes at the same step in maintenance and follow-up show")
+
+
+def test_a_child_on_two_ladders_is_not_told_to_start_a_second_one(answer_of):
+    two = " ".join(to_find_out(answer_of("fell_short_baseline", 2)))
+    assert "second ladder" not in two
+    assert "one more ladder" in two
 
 
 def rates(found):

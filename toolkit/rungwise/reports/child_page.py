@@ -8,6 +8,8 @@ what was left out, and how to check the page. Every sentence that judges comes f
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -38,8 +40,10 @@ from rungwise.reports.words import (
     to_find_out,
     turned,
 )
-from rungwise.single_case.answer_text import trust_sentences
+from rungwise.single_case.answer_text import RATED, trust_sentences
 from rungwise.single_case.child_answer import which_child as which_child
+from rungwise.single_case.mean_change import mean_change
+from rungwise.single_case.verdict import SCALES_DIFFER
 from rungwise.single_case.verdict_words import comparison, headline, questions
 
 if TYPE_CHECKING:
@@ -122,6 +126,11 @@ def numbers_table(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the table of the three questions and the size of the change."""
     verdict = answer.verdict
     first, second, third = questions(verdict, answer.rule.alpha, lower=_lower(answer), words=say.texts)
+    if verdict.trend_ladder and not math.isnan(verdict.baseline_trend.value):
+        asked = say("numbers.trend_ladder", question=second.question, ladder=verdict.trend_ladder)
+        second = replace(second, question=asked)
+    average = _average(answer)
+    without = ".without_declines" if any(one.series.declined.any() for one in answer.ladders) else ""
     rows = [
         _row(first, "Tau", verdict.fell, say, smallest_p=verdict.smallest_p),
         *(
@@ -137,7 +146,12 @@ def numbers_table(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
             else []
         ),
         _row(say("numbers.consistent"), "NAP", verdict.size, say),
-        _row(say("numbers.average"), "", verdict.difference, say, bounded=False),
+        _row(say(f"numbers.average{without}"), "", average, say, bounded=False),
+        *(
+            [_row(_held_against_margin(answer, say), "", verdict.difference, say, bounded=False)]
+            if verdict.code == "about_the_same"
+            else []
+        ),
     ]
     over_ladders = [say("numbers.over_ladders")] if len(answer.ladders) > 1 else []
     return table(
@@ -151,7 +165,9 @@ def numbers_table(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
 def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give how often the verdict errs, the recording level and every caution."""
     blocks: list[Block | Picture] = []
-    rates, lower = answer.rates, _lower(answer)
+    # Where the printed answer leaves the rates out, they say nothing about this verdict.
+    rated = len(answer.ladders) == 1 and answer.verdict.code in RATED
+    rates, lower = answer.rates if rated else None, _lower(answer)
     in_table = say.sentence(rates.said(lower=lower)) if rates is not None else ""
     if rates is not None:
         names = (say("trust.wrong"), say("trust.power"), turned(say, "trust.found", lower=lower))
@@ -180,7 +196,8 @@ def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
 
 def cautions(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
     """Give every sentence that qualifies the answer: as a whole first, then number by number."""
-    return [*map(say.sentence, _general(answer)), *_by_number(answer, say)]
+    told = [*map(say.sentence, _general(answer)), *_by_number(answer, say)]
+    return [_p_unbroken(sentence) for sentence in told]
 
 
 def next_to_find_out(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
@@ -378,18 +395,37 @@ def _interval_of(estimate: Estimate, say: Words) -> str:
 
 
 def _p(value: float) -> str:
-    return format_p(value).removeprefix("= ")
+    return format_p(value).removeprefix("= ").replace(" ", _UNBROKEN)
+
+
+def _p_unbroken(sentence: str) -> str:
+    """Keep a p, its sign of relation and its value on one line."""
+    return re.sub(r"\bp ([=<≤]) (?=[.\d])", rf"p{_UNBROKEN}\1{_UNBROKEN}", sentence)
+
+
+def _average(answer: ChildAnswer) -> Estimate:
+    """Give the plain difference of means; the model's says why there is none over unlike scales."""
+    difference = answer.verdict.difference
+    if SCALES_DIFFER in difference.cautions:
+        return difference
+    return mean_change(*(ladder.series for ladder in answer.ladders))
+
+
+def _held_against_margin(answer: ChildAnswer, say: Words) -> str:
+    return say("numbers.held_against_margin", margin=f"{answer.rule.margin:g}")
 
 
 def _estimates(answer: ChildAnswer, say: Words = ENGLISH) -> dict[str, Estimate]:
     """Give the estimates of the verdict under the names the page gives them."""
     verdict = answer.verdict
+    held = {say("trust.held"): verdict.difference} if verdict.code == "about_the_same" else {}
     return {
         "(a)": verdict.fell,
         "(b)": verdict.baseline_trend,
         "(c)": verdict.beyond_baseline,
         "NAP": verdict.size,
-        say("trust.average"): verdict.difference,
+        say("trust.average"): _average(answer),
+        **held,
     }
 
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.basis.page_numbers import format_number
 from rungwise.figures.single_case_graph import describe_graph, single_case_graph
 from rungwise.reports.blocks import (
     Block,
@@ -41,7 +40,14 @@ from rungwise.reports.child_page import (
     used_settings,
 )
 from rungwise.reports.provenance import hashes, made_with
-from rungwise.reports.words import ENGLISH, turned
+from rungwise.reports.words import (
+    ENGLISH,
+    all_declined,
+    enough_occasions,
+    later,
+    rating_words,
+    turned,
+)
 from rungwise.single_case.verdict_words import headline
 
 if TYPE_CHECKING:
@@ -73,7 +79,12 @@ def family_answer(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
         name: turned(say, f"family.{name}", lower=lower)
         for name in ("went_down", "going_down", "went_up", "low")
     }
-    sentence = say(f"family.answer.{code}", fear=outcome_words(answer.outcome, say), **phrases)
+    key = code
+    if all_declined(answer):
+        key = "all_declined"
+    elif code == "too_few" and enough_occasions(answer):
+        key = "too_alike"
+    sentence = say(f"family.answer.{key}", fear=outcome_words(answer.outcome, say), **phrases)
     size = answer.verdict.size.value
     sure = []
     if code not in ("too_few", "no_room") and not math.isnan(size):
@@ -116,10 +127,9 @@ def family_pictures(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLIS
 
 def went_well(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give what can truly be said to have gone well, beginning with the child's own work."""
-    faced = _times(sum(int(ladder.series.usable.sum()) for ladder in answer.ladders), say)
+    told = [_faced(answer, say)]
     if len(answer.ladders) == 1:
-        return bullets([say("family.faced", times=faced), *_better(answer.ladders[0].series, say)])
-    told = [say("family.faced_several", times=faced)]
+        return bullets([*told, *_better(answer.ladders[0].series, say)])
     for ladder in answer.ladders:
         if better := _better(ladder.series, say):
             name = named(ladder, say)
@@ -127,9 +137,39 @@ def went_well(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     return bullets(told)
 
 
+def _faced(answer: ChildAnswer, say: Words) -> str:
+    """Say how often the child was asked, and how many of these times the child said no."""
+    several = ".several" if len(answer.ladders) > 1 else ""
+    asked = sum(int(ladder.series.usable.sum()) for ladder in answer.ladders)
+    declined = sum(int(ladder.series.declined.sum()) for ladder in answer.ladders)
+    if asked and declined == asked:
+        return say(f"family.faced_no{several}", times=_times(asked, say))
+    some = ".some" if declined else ""
+    return say(f"family.faced{some}{several}", times=_times(asked, say), no=_times(declined, say))
+
+
 def find_out_next(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the questions that are still open, in plain words."""
-    return bullets(say(f"family.next.{key}") for key in _NEXT[answer.verdict.code])
+    keys = _NEXT[answer.verdict.code]
+    if all_declined(answer):
+        keys = ("too_hard",)
+    elif answer.verdict.code == "too_few" and enough_occasions(answer):
+        keys = ("right_step", "same_step")
+    return bullets(_question(key, answer, say) for key in keys)
+
+
+def _question(key: str, answer: ChildAnswer, say: Words) -> str:
+    if key == "helped" and len(answer.ladders) > 1:
+        return say("family.next.helped.several")
+    asked, declined, ratings = later(answer, "maintenance", "follow_up")
+    if key != "last" or not asked:
+        return say(f"family.next.{key}")
+    said_no = say("family.next.lasted_no", times=_times(declined, say)) if declined else ""
+    if not len(ratings):
+        return say("family.next.lasted_declined", times=_times(asked, say))
+    low, high = rating_words(ratings.min()), rating_words(ratings.max())
+    shown = "same" if low == high else "range"
+    return say(f"family.next.lasted_{shown}", times=_times(asked, say), low=low, high=high) + said_no
 
 
 def good_to_know(say: Words = ENGLISH) -> Block:
@@ -190,10 +230,10 @@ def _better(series: PhaseSeries, say: Words) -> list[str]:
     if len(before) and len(since) >= _LATEST:
         usual, latest = float(np.median(before)), float(np.median(since[-_LATEST:]))
         if sign * latest > sign * usual:
-            told.append(say("family.from_to", before=_plain(usual), after=_plain(latest)))
+            told.append(say("family.from_to", before=rating_words(usual), after=rating_words(latest)))
         best_before, best = float((sign * before).max() * sign), float((sign * since).max() * sign)
         if sign * best > sign * best_before:
-            told.append(say("family.best", best=_plain(best), before=_plain(best_before)))
+            told.append(say("family.best", best=rating_words(best), before=rating_words(best_before)))
     declined_before, declined_since = (
         int(series.declined[series.phases == phase].sum()) for phase in ("baseline", "exposure")
     )
@@ -203,7 +243,7 @@ def _better(series: PhaseSeries, say: Words) -> list[str]:
         before_words, after_words = _times(declined_before, say), _times(declined_since, say)
         told.append(say("family.fewer_declines", before=before_words, after=after_words))
     elif declined_before + declined_since:
-        told.append(say("family.declines_count", times=_times(declined_before + declined_since, say)))
+        told.append(say("family.brave"))
     return told
 
 
@@ -224,7 +264,3 @@ def _tenths(share: float, say: Words = ENGLISH) -> str:
 
 def _times(number: int, say: Words) -> str:
     return say(f"family.times.{number if number < 3 else 'many'}", n=number)
-
-
-def _plain(value: float) -> str:
-    return format_number(value, 0 if value.is_integer() else 1)

@@ -6,6 +6,9 @@ import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from rungwise.basis.page_numbers import format_number
 from rungwise.reports.catalog import Words, words_in
 from rungwise.single_case.error_rates import ErrorRates, error_rates
 
@@ -72,12 +75,14 @@ def to_find_out(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
     list of str
         Full sentences, the most useful first.
     """
-    n_baseline = max(ladder.series.n_baseline for ladder in answer.ladders)
-    n_exposure = max(ladder.series.n_exposure for ladder in answer.ladders)
+    n_baseline, n_exposure = _furthest(answer)
     lower = answer.ladders[0].series.better == "lower"
     code = answer.verdict.code
+    several = ".several" if len(answer.ladders) > 1 else ""
+    if all_declined(answer):
+        return [say("settle.all_declined")]
     if code == "too_few":
-        return [*_until_enough(answer, n_baseline, n_exposure, say), say("settle.new_start")]
+        return [*_until_enough(answer, n_baseline, n_exposure, say), say(f"settle.new_start{several}")]
     if code == "no_clear_change":
         likely = _until_likely(answer, n_baseline, n_exposure, say, lower=lower)
         return [*likely, say("settle.same_step")]
@@ -85,7 +90,72 @@ def to_find_out(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
         return [say("settle.same", margin=f"{answer.rule.margin:g}"), say("settle.same_step")]
     if code == "rose":
         return [turned(say, "settle.what_else", lower=lower), say("settle.same_step")]
-    return [say(f"settle.{key}") for key in _SETTLED_BY[code]]
+    sentences = {
+        "lasts": later_probes(answer, say) or say("settle.lasts"),
+        "new_start": say(f"settle.new_start{several}"),
+    }
+    return [sentences.get(key) or say(f"settle.{key}") for key in _SETTLED_BY[code]]
+
+
+def all_declined(answer: ChildAnswer) -> bool:
+    """Tell whether the child declined every baseline and exposure occasion."""
+    counted = [ladder.series.only("baseline", "exposure") for ladder in answer.ladders]
+    usable = sum(int(series.usable.sum()) for series in counted)
+    return usable > 0 and usable == sum(int(series.declined.sum()) for series in counted)
+
+
+def enough_occasions(answer: ChildAnswer) -> bool:
+    """Tell whether ties alone, not the number of occasions, can keep the question open."""
+    rule = answer.rule
+    return any(
+        n_baseline >= rule.minimum_baseline
+        and n_exposure >= rule.minimum_exposure
+        and most_distinct(n_baseline, n_exposure) <= rule.alpha
+        for n_baseline, n_exposure in _lengths(answer)
+    )
+
+
+def later(answer: ChildAnswer, *phases: str) -> tuple[int, int, np.ndarray]:
+    """Give how many probes the phases have, how many were declined, and the ratings of the rest."""
+    parts = [ladder.series.only(*phases) for ladder in answer.ladders]
+    ratings = np.concatenate([part.values[~np.isnan(part.values)] for part in parts])
+    declined = sum(int(part.declined.sum()) for part in parts)
+    return len(ratings) + declined, declined, ratings
+
+
+def later_probes(answer: ChildAnswer, say: Words = ENGLISH) -> str:
+    """Say what the probes after exposure showed; empty where there were none."""
+    told = []
+    for phase in ("maintenance", "follow_up"):
+        n, declined, ratings = later(answer, phase)
+        if not n:
+            continue
+        count = say.count(f"{phase}_rating", len(ratings)) if len(ratings) else ""
+        if len(ratings):
+            low, high = rating_words(ratings.min()), rating_words(ratings.max())
+            told.append(
+                say("settle.later_same", count=count, low=low)
+                if low == high
+                else say("settle.later_range", count=count, low=low, high=high)
+            )
+        if declined:
+            told.append(say(f"settle.later_declined.{phase}", n=declined))
+    return say("settle.later", told=say.listed(told)) if told else ""
+
+
+def rating_words(value: float) -> str:
+    """Write one rating without decimals it does not have."""
+    return format_number(float(value), 0 if float(value).is_integer() else 1)
+
+
+def _lengths(answer: ChildAnswer) -> list[tuple[int, int]]:
+    return [(ladder.series.n_baseline, ladder.series.n_exposure) for ladder in answer.ladders]
+
+
+def _furthest(answer: ChildAnswer) -> tuple[int, int]:
+    """Give the lengths of the ladder nearest to an answer: a long enough baseline, then most exposure."""
+    least = answer.rule.minimum_baseline
+    return max(_lengths(answer), key=lambda lengths: (min(lengths[0], least), lengths[1]))
 
 
 _SETTLED_BY = {
@@ -119,7 +189,7 @@ def _until_likely(
 ) -> Iterable[str]:
     """Say how surely a real change would have been seen, and how many more occasions would make it so."""
     now = answer.rates
-    if now is None or not now.found:
+    if now is None or not now.found or len(answer.ladders) > 1:
         return
     weakest, strongest = min(now.found.values()), max(now.found.values())
     seen = say.of_hundred(weakest)
