@@ -75,21 +75,33 @@ def test_codes_never_lead_out_of_the_folder():
     assert target.name == "child_.._C0_1_.html"
 
 
+def test_the_sheet_for_the_file_is_named_beside_a_named_page(tmp_path):
+    to = tmp_path / "tonight.html"
+    assert child_report._beside(to, to, "C014").name == "tonight_file.html"
+    assert child_report._beside(tmp_path, tmp_path / "family_C014.html", "C014").name == "file_C014.html"
+
+
 def sheets_of(pdf: bytes) -> int:
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
 
 
 @pytest.mark.skipif(find_browser() is None, reason="no browser that can print is installed")
 @pytest.mark.parametrize("child", ["C042", "C017"])
-def test_the_family_report_is_two_sheets_and_only_the_second_is_marked(child, tmp_path, read_page):
-    html, pdf = write_family_report(DEMO, child, to=tmp_path, today=TODAY)
+def test_the_sheet_to_hand_out_is_a_file_of_its_own_and_only_the_other_is_marked(
+    child, tmp_path, read_page
+):
+    html, pdf, file_html, file_pdf = write_family_report(DEMO, child, to=tmp_path, today=TODAY)
     assert (html.name, pdf.name) == (f"family_{child}.html", f"family_{child}.pdf")
-    assert sheets_of(pdf.read_bytes()) == 2
-    page = read_page(html.read_text(encoding="utf-8"))
+    assert (file_html.name, file_pdf.name) == (f"file_{child}.html", f"file_{child}.pdf")
+    assert sheets_of(pdf.read_bytes()) == sheets_of(file_pdf.read_bytes()) == 1
+    handed_out = html.read_text(encoding="utf-8")
+    assert "Confidential" not in handed_out
+    family = read_page(handed_out).all("main")[0].text
+    page = read_page(file_html.read_text(encoding="utf-8"))
     marks = [e for e in page.elements if e.tag in ("div", "p") and e.text.startswith("Confidential")]
     assert [mark.inside[-1] for mark in marks] == ["section"]
-    sheet = page.all("section")[0]
-    family = page.all("main")[0].text.replace(sheet.text, "")
+    assert "Good to know" in family
+    assert "Good to know" not in page.all("main")[0].text
     assert not re.search(r"\bp [=<]|\bp-value|Tau|NAP|interval|exposure|baseline|autocorrelation", family)
     assert "p" in [heading.text for heading in page.all("th", scope="col")]
 

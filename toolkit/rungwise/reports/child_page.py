@@ -45,6 +45,7 @@ from rungwise.single_case.child_answer import which_child as which_child
 from rungwise.single_case.mean_change import mean_change
 from rungwise.single_case.verdict import SCALES_DIFFER
 from rungwise.single_case.verdict_words import comparison, headline, questions
+from rungwise.tables.level_1 import ONE_CHILD
 
 if TYPE_CHECKING:
     from rungwise.basis.estimate import Estimate
@@ -66,7 +67,7 @@ def opening(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> Bl
         if verdict.code == "too_few"
         else say.number(comparison(verdict.size, lower=lower, words=say.texts))
     )
-    who = say("who", child=answer.child_id, outcome=outcome_words(answer.outcome, say))
+    who = whose_outcome(answer, say)
     sentence = say.number(headline(verdict, who, lower=lower, words=say.texts))
     sentence = sentence.removesuffix(compared).strip()
     basis, *_ = trust_sentences(answer)
@@ -278,6 +279,12 @@ def day(text: str | None) -> date | None:
 def outcome_words(outcome: str, say: Words = ENGLISH) -> str:
     """Give what was rated in the page's language, as recorded where the catalog does not know it."""
     return say.texts.get(f"outcome.{outcome}", outcome)
+
+
+def whose_outcome(answer: ChildAnswer, say: Words = ENGLISH) -> str:
+    """Name the child and what was rated, as the subject of the headline."""
+    key = "who.unnamed" if answer.child_id == ONE_CHILD else "who"
+    return say(key, child=answer.child_id, outcome=outcome_words(answer.outcome, say))
 
 
 def verdict_words(code: str, answer: ChildAnswer, say: Words = ENGLISH) -> str:

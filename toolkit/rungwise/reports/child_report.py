@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rungwise.reports.catalog import words_in
 from rungwise.reports.html import render_page
@@ -15,6 +16,9 @@ from rungwise.reports.pdf import check_browser, page_to_pdf
 from rungwise.reports.write import check_free, write_files
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import which_child
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
 
 
 def write_child_report(
@@ -90,10 +94,12 @@ def write_family_report(
     lang: str = "en",
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
-    """Write two sheets about one child: one to hand to the family, one for the file.
+    """Write two sheets about one child, each a file: one to hand to the family, one for the practice.
 
-    Only the second is marked confidential; a folder gets ``family_CODE.html`` and, with `pdf`,
-    ``family_CODE.pdf``. Arguments, result and errors are those of `write_child_report`.
+    Only the second is marked confidential, so it never shares a file with the first. A folder gets
+    ``family_CODE.html`` and ``file_CODE.html``; a page named ``NAME.html`` gets ``NAME_file.html`` beside
+    it; with `pdf`, each has a PDF of its own. Arguments and errors are those of `write_child_report`; the
+    family's files come first in the result.
     """
     return _write(_FAMILY, path, child_id, to, outcome, overwrite, today, pdf, paper, lang, progress)
 
@@ -104,10 +110,13 @@ class _Kind:
     stem: str
     title: str
     edition: str
+    file_sheet: bool = False
 
 
 _FULL = _Kind("one_child", "child", "title.child", "practice")
-_FAMILY = _Kind("family_and_file", "family", "title.family", "family")
+_FAMILY = _Kind("family_and_file", "family", "title.family", "family", file_sheet=True)
+# The tag of the cells that make the sheet for the practice's file.
+FILE_SHEET = "file-sheet"
 
 
 def _write(
@@ -126,10 +135,12 @@ def _write(
     say = words_in(lang)
     caseload = read_caseload(path, today=today)
     child_id = which_child(caseload, child_id)
-    page_file = _target(Path(to), kind.stem, child_id)
-    targets = [page_file, *([page_file.with_suffix(".pdf")] if pdf else [])]
-    for target in targets:
-        check_free(target, overwrite=overwrite)
+    pages = [(_target(Path(to), kind.stem, child_id), kind.title, False)]
+    if kind.file_sheet:
+        pages.append((_beside(Path(to), pages[0][0], child_id), "title.file", True))
+    for page_file, _, _ in pages:
+        for target in (page_file, *([page_file.with_suffix(".pdf")] if pdf else [])):
+            check_free(target, overwrite=overwrite)
     if pdf:
         check_browser()
     parameters = {
@@ -140,11 +151,27 @@ def _write(
         "lang": lang,
     }
     notebook = run_notebook(kind.notebook, parameters, progress=progress)
-    page = render_page(notebook, title=say(kind.title, child=child_id), edition=kind.edition, lang=lang)
-    contents: dict[str | Path, str | bytes] = {page_file: page}
-    if pdf:
-        contents[targets[1]] = page_to_pdf(page, paper=paper)
+    contents: dict[str | Path, str | bytes] = {}
+    for page_file, title, file_sheet in pages:
+        sheet = _cells(notebook, file_sheet=file_sheet)
+        page = render_page(sheet, title=say(title, child=child_id), edition=kind.edition, lang=lang)
+        contents[page_file] = page
+        if pdf:
+            contents[page_file.with_suffix(".pdf")] = page_to_pdf(page, paper=paper)
     return write_files(contents, overwrite=overwrite)
+
+
+def _cells(notebook: NotebookNode, *, file_sheet: bool) -> NotebookNode:
+    """Give the notebook with the cells of the sheet for the file, or with all others."""
+    from nbformat import from_dict
+
+    kept = [cell for cell in notebook.cells if (FILE_SHEET in cell.metadata.get("tags", [])) == file_sheet]
+    return from_dict({**notebook, "cells": kept})
+
+
+def _beside(to: Path, family: Path, child_id: str) -> Path:
+    """Name the sheet for the file after the one for the family."""
+    return family.with_name(f"{family.stem}_file.html") if family == to else _target(to, "file", child_id)
 
 
 def _target(to: Path, stem: str, child_id: str) -> Path:

@@ -38,6 +38,7 @@ from rungwise.reports.child_page import (
     outcome_words,
     rerun,
     used_settings,
+    whose_outcome,
 )
 from rungwise.reports.provenance import hashes, made_with
 from rungwise.reports.words import (
@@ -183,7 +184,7 @@ def file_sheet(
     """Give the second sheet: numbers, how far to trust them, cautions, method, on one marked page."""
     outcome = outcome_words(answer.outcome, say)
     lower = answer.ladders[0].series.better == "lower"
-    who = say("who", child=answer.child_id, outcome=outcome)
+    who = whose_outcome(answer, say)
     inside = (
         heading(say("family.file", child=answer.child_id, outcome=outcome), 2)
         + paragraph(say.number(headline(answer.verdict, who, lower=lower, words=say.texts)))
