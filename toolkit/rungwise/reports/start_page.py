@@ -103,7 +103,9 @@ class StartPage:
             style={"description_width": "initial"}, layout=widgets.Layout(width="14rem"),
         )  # fmt: skip
         self.upload = widgets.FileUpload(accept=",".join(KINDS), multiple=True, **button)
-        self.path = widgets.Combobox(ensure_option=False, continuous_update=True, **wide)
+        # Sent as a whole when the field is left: letter by letter, a fast typist would press the button
+        # before the last letters arrive.
+        self.path = widgets.Combobox(ensure_option=False, continuous_update=False, **wide)
         self.read = widgets.Button(button_style="primary", **button)
         self.demo = widgets.Button(**button)
         self.status, self.problems = widgets.HTML(), widgets.HTML()
