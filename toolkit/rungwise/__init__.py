@@ -102,6 +102,12 @@ _HOMES: dict[str, str] = {
     "habituation_between": "ladders.habituation",
     "practice_ratings": "ladders.practice_ratings",
     "review_ladders": "ladders.review",
+    "step_adjusted_fear": "ladders.step_adjusted",
+    "ordinal_step_adjusted_fear": "ladders.ordinal_fear",
+    "probe_contrasts": "ladders.probes",
+    "seasonal_mann_kendall": "ladders.seasonal",
+    "dose": "ladders.dose",
+    "standing": "ladders.standing",
     # studies of several cases
     "plan_study": "study.plan",
     "StudyPlan": "study.plan",
