@@ -172,7 +172,8 @@ def test_a_report_is_saved_and_handed_over(opened, server):
     choose(opened, "C021")
     opened.get_by_label("the sheet for the family").check()
     opened.click("button:has-text('Save the report')")
-    opened.wait_for_selector("text=Saved: reports/child_C021.html, reports/family_C021.html.")
+    saved_as = ", ".join(f"reports/{kind}_C021.html" for kind in ("child", "family", "file"))
+    opened.wait_for_selector(f"text=Saved: {saved_as}.")
     written = (server[0] / "reports" / "child_C021.html").read_text(encoding="utf-8")
     assert "C021: fear at the probe step" in written
     with opened.expect_download() as saved:
