@@ -13,10 +13,15 @@ from rungwise.reports.notebook_run import run_notebook
 from rungwise.resources import shipped
 
 
+# Holds live controls, which are dead in a saved copy; it is committed as it is first opened.
+LIVE = ("start_here",)
+
+
 def main(names: list[str]) -> int:
     """Run each notebook and write it back in place."""
     folder = shipped("notebooks")
-    for name in names or sorted(path.stem for path in folder.glob("*.ipynb")):
+    every = sorted(path.stem for path in folder.glob("*.ipynb") if path.stem not in LIVE)
+    for name in names or every:
         print(name, flush=True)
         nbformat.write(run_notebook(name), folder / f"{name}.ipynb")
     return 0
