@@ -12,7 +12,6 @@ import nbformat
 from rungwise.reports.notebook_run import run_notebook
 from rungwise.resources import shipped
 
-
 # Holds live controls, which are dead in a saved copy; it is committed as it is first opened.
 LIVE = ("start_here",)
 
