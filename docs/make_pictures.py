@@ -20,7 +20,7 @@ HERE = Path(__file__).resolve().parent
 PRACTICE = HERE.parent / "data_demo" / "practice"
 # The last day in the demo data, so that the picture does not depend on the day it is made.
 TODAY = date(2026, 11, 13)
-CHILD = "C028"
+CHILD = "C003"
 WIDTH, HEIGHT, SHARPNESS = 860, 985, 1.5
 
 
