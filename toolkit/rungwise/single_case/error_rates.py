@@ -47,11 +47,6 @@ class ErrorRates:
     fallen_wrongly: dict[float, float] = field(default_factory=dict)
     risen_wrongly: dict[float, float] = field(default_factory=dict)
 
-    @property
-    def sentence(self) -> str:
-        """The rates in words, for ratings of which lower is better."""
-        return self.said()
-
     def said(self, *, lower: bool = True) -> str:
         """Say the rates in words; the simulated ratings are mirrored where higher is better."""
         low, high = min(self.wrong.values()), max(self.wrong.values())
