@@ -27,6 +27,10 @@ COLUMNS = {
         ("child_id", "t"), ("ladder_id", "t"), ("probe_step", "n"), ("primary", "t"), ("trained", "t"),
         ("planned_per_week", "n"), ("fear_minimum", "n"), ("fear_maximum", "n"),
     ),
+    "observations": (
+        ("child_id", "t"), ("ladder_id", "t"), ("date", "d"), ("step", "n"), ("kind", "t"),
+        ("outcome", "t"), ("fear_peak", "n"), ("setting", "t"), ("minutes", "n"),
+    ),
     "incidents": (
         ("child_id", "t"), ("date", "d"), ("kind", "t"), ("severity", "t"), ("ladder_id", "t"),
         ("step", "n"), ("setting", "t"), ("action", "t"),

@@ -44,7 +44,8 @@ def test_no_incident_has_an_upper_limit(caseload, weekly):
     assert (row["incidents"], row["per_100"], row["low_100"]) == (0, 0, 0)
     assert row["high_100"] == pytest.approx(36.889, abs=1e-3)
     assert found.sentences == (
-        "No incident was recorded over 10 occasions (per 100 occasions, 95% interval 0.0 to 36.9).",
+        "No incident was recorded over 10 occasions; that is no proof of none: up to 36.9 per 100 "
+        "occasions would still fit (95% interval).",
     )
 
 
@@ -118,3 +119,34 @@ def test_a_rate_by_setting_needs_the_setting_of_every_occasion(caseload, weekly)
     assert by_setting.loc[("setting", "harbor"), "per_100"] == 50
     part = of(caseload(sessions=sessions, incidents=hit, ratings=weekly("C01", "2026-08-03", [7])))
     assert math.isnan(part.rates.set_index(["group", "value"]).loc[("setting", "harbor"), "per_100"])
+
+
+def trial(child, day, step, setting="harbor", minutes=None):
+    return {"child_id": child, "date": day, "step": step, "setting": setting, "minutes": minutes}
+
+
+def test_a_rate_by_step_rests_on_the_occasions_on_which_that_step_was_tried(caseload):
+    trials = [trial("C01", f"2026-07-0{day}", step, minutes=6) for day in (1, 2, 3, 4) for step in (1, 2)]
+    trials += [trial("C01", "2026-07-04", 3, minutes=6), trial("C01", "2026-07-04", 3, minutes=6)]
+    hit = [incident("C01", "2026-07-04", step=3), incident("C01", "2026-07-04", step=2)]
+    found = of(caseload(observations=trials, incidents=hit))
+    by_step = found.rates.set_index(["group", "value"]).loc["step"]
+    assert found.occasions == 4
+    assert by_step.index.tolist() == ["1", "2", "3"]
+    assert by_step["per_100"].tolist() == [0, 25, 100]
+    # Garwood 1936: no event leaves up to 3.6889.
+    assert by_step.loc["1", "high_100"] == pytest.approx(3.6889 * 25, abs=2e-3)
+    assert by_step["per_hour"].tolist() == pytest.approx([0, 1 / 0.4, 1 / 0.2])
+
+
+def test_where_steps_are_often_unknown_there_is_no_rate_by_step(caseload, weekly):
+    trials = [trial("C01", f"2026-07-0{day}", 1) for day in range(1, 9)]
+    hit = [incident("C01", "2026-07-04", step=1), incident("C01", "2026-07-05")]
+    part = of(caseload(observations=trials, incidents=hit, ratings=weekly("C01", "2026-08-03", [7])))
+    assert part.known == {"setting": 8, "step": 8}
+    rates = part.rates.set_index(["group", "value"])
+    assert math.isnan(rates.loc[("step", "1"), "per_100"])
+    assert rates.loc[("step", "not recorded"), "incidents"] == 1
+    nearly = [*trials, *(trial("C02", f"2026-07-0{day}", 1) for day in range(1, 9))]
+    enough = of(caseload(observations=nearly, incidents=hit, ratings=weekly("C01", "2026-08-03", [7])))
+    assert enough.rates.set_index(["group", "value"]).loc[("step", "1"), "per_100"] == 100 / 16

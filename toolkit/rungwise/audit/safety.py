@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
 
 SEVERITIES = ("serious", "moderate", "minor")
 KINDS = ("fall", "near_fall", "nausea", "dizziness", "distress", "other")
+PLACES = ("setting", "step")
+NOWHERE = "not recorded"
+# Share of the occasions, or of the hours, whose setting or step must be known for a rate there (design
+# choice): the unknown ones make such a rate too high.
+KNOWN = 0.9
 PER_OCCASIONS = 100
 CLUSTERS = (
     "The interval takes one incident not to make the next more likely; where several come from one child "
@@ -41,10 +47,13 @@ class Safety:
         Hours of exposure recorded; NaN where none were.
     minutes_of : tuple of int
         Occasions with minutes, and occasions in all, so that a gap in the minutes is seen.
+    known : Mapping[str, int]
+        Occasions whose ``"setting"`` and whose ``"step"`` is known.
     rates : DataFrame
         ``group, value, incidents, per_100, low_100, high_100, per_hour, low_hour, high_hour``: all
-        incidents, then by severity, kind, setting and step. A rate by setting or step stands only
-        where occasions were recorded by setting or step.
+        incidents, then by severity, kind, setting and step. A rate by setting is per 100 occasions there,
+        one by step per 100 occasions on which that step was tried; it stands only where setting or step
+        is known for at least `KNOWN` of the occasions.
     serious : DataFrame
         Every serious incident: ``child_id, date, kind, ladder_id, step, setting, action``.
     sentences : tuple of str
@@ -55,6 +64,7 @@ class Safety:
     occasions: int
     hours: float
     minutes_of: tuple[int, int]
+    known: Mapping[str, int]
     rates: pd.DataFrame
     serious: pd.DataFrame
     sentences: tuple[str, ...]
@@ -69,20 +79,35 @@ def safety(caseload: Caseload, cohort: Cohort) -> Safety:
     """
     import pandas as pd
 
-    occasions = _occasions(caseload, cohort)
-    hours, minutes_of = _hours(caseload, cohort)
+    exposed = _exposed(caseload, cohort)
     table = caseload.tables.get("incidents")
     incidents = None if table is None else _in_quarter(table, cohort)
-    if incidents is None:
-        return Safety(
-            False, len(occasions), hours, minutes_of, _rates(None, occasions, hours), _serious(None),
-            ("Incidents were not recorded, so nothing can be said about safety.",),
-        )  # fmt: skip
-    frame = pd.DataFrame({name: incidents[name] for name in incidents.columns})
-    rates = _rates(frame, occasions, hours)
+    frame = None
+    if incidents is not None:
+        frame = pd.DataFrame({name: incidents[name] for name in incidents.columns})
+    sentences = ("Incidents were not recorded, so nothing can be said about safety.",)
     return Safety(
-        True, len(occasions), hours, minutes_of, rates, _serious(frame), _sentences(frame, len(occasions))
+        recorded=frame is not None,
+        occasions=exposed.occasions,
+        hours=exposed.hours,
+        minutes_of=exposed.minutes_of,
+        known=exposed.known,
+        rates=_rates(frame, exposed),
+        serious=_serious(frame),
+        sentences=sentences if frame is None else _sentences(frame, exposed.occasions),
     )
+
+
+@dataclass(frozen=True)
+class _Exposed:
+    """Occasions and hours, in all and by setting and step."""
+
+    occasions: int
+    hours: float
+    minutes_of: tuple[int, int]
+    known: Mapping[str, int]
+    occasions_by: Mapping[str, Mapping[str, int]]
+    hours_by: Mapping[str, Mapping[str, float]]
 
 
 def _in_quarter(table: Table, cohort: Cohort) -> Table:
@@ -90,49 +115,64 @@ def _in_quarter(table: Table, cohort: Cohort) -> Table:
     return table.where((table["date"] >= first) & (table["date"] <= last))
 
 
-def _occasions(caseload: Caseload, cohort: Cohort) -> pd.DataFrame:
-    """Child, day, setting and highest step of every occasion; settings and steps where recorded."""
+def _exposed(caseload: Caseload, cohort: Cohort) -> _Exposed:
     import pandas as pd
 
-    parts = []
-    for name in ("observations", "sessions", "ratings"):
+    parts: dict[str, pd.DataFrame] = {}
+    for name, minutes in (("sessions", "exposure_minutes"), ("observations", "minutes"), ("ratings", "")):
         if name not in caseload.tables:
             continue
         table = _in_quarter(caseload.tables[name], cohort)
         if name == "sessions":
             table = table.where(table["attended"] == "yes")
-        nothing = np.full(len(table), None, dtype=object)
-        parts.append(
-            pd.DataFrame(
-                {
-                    "child_id": table["child_id"],
-                    "date": table["date"],
-                    "setting": table.columns.get("setting", nothing),
-                    "step": table.columns.get("step", np.full(len(table), np.nan)),
-                }
-            )
+        nothing = np.full(len(table), np.nan)
+        parts[name] = pd.DataFrame(
+            {
+                "child_id": table["child_id"],
+                "date": table["date"],
+                "setting": table.columns.get("setting", np.full(len(table), None, dtype=object)),
+                "step": table.columns.get("step", nothing),
+                "minutes": table.columns.get(minutes, nothing),
+            }
         )
-    if not parts:
-        return pd.DataFrame(columns=["child_id", "date", "setting", "step"])
-    every = pd.concat(parts)
-    return every.groupby(["child_id", "date"], as_index=False).agg(setting=("setting", "first"),
-                                                                   step=("step", "max"))  # fmt: skip
+    none = pd.DataFrame(columns=["child_id", "date", *PLACES, "minutes"])
+    every = pd.concat(parts.values(), ignore_index=True) if parts else none
+    for group in PLACES:
+        names = [_named(value) for value in every[group].tolist()]
+        every[group] = pd.Series([None if name == NOWHERE else name for name in names], dtype=object)
+    days = ["child_id", "date"]
+    known, occasions_by = {}, {}
+    for group in PLACES:
+        there = every.dropna(subset=[group])
+        known[group] = len(there[days].drop_duplicates())
+        tried = there[[*days, group]].drop_duplicates()[group].value_counts()
+        occasions_by[group] = {str(value): int(count) for value, count in tried.items()}
+    hours, minutes_of, hours_by = _hours(parts)
+    return _Exposed(len(every[days].drop_duplicates()), hours, minutes_of, known, occasions_by, hours_by)
 
 
-def _hours(caseload: Caseload, cohort: Cohort) -> tuple[float, tuple[int, int]]:
-    for name, column in (("sessions", "exposure_minutes"), ("observations", "minutes")):
-        if name not in caseload.tables:
+def _hours(
+    parts: Mapping[str, pd.DataFrame],
+) -> tuple[float, tuple[int, int], dict[str, dict[str, float]]]:
+    """Hours in all, from sessions or else from trials, and by setting and step where those say so."""
+    for name in ("sessions", "observations"):
+        minutes = parts[name]["minutes"] if name in parts else None
+        if minutes is None or minutes.isna().all():
             continue
-        table = _in_quarter(caseload.tables[name], cohort)
-        if name == "sessions":
-            table = table.where(table["attended"] == "yes")
-        minutes = table[column]
-        if not np.isnan(minutes).all():
-            return float(np.nansum(minutes)) / 60, (int((~np.isnan(minutes)).sum()), len(minutes))
-    return math.nan, (0, 0)
+        with_minutes = parts[name][minutes.notna()]
+        by: dict[str, dict[str, float]] = {}
+        for group in PLACES:
+            told = parts[name][group].notna() & minutes.notna()
+            # Hours at an unknown place would make the rates at the others too high.
+            if told.sum() >= KNOWN * len(minutes):
+                names = [_named(value) for value in parts[name].loc[told, group].tolist()]
+                sums = (minutes[told] / 60).groupby(names).sum()
+                by[group] = {str(value): float(hours) for value, hours in sums.items()}
+        return float(with_minutes["minutes"].sum()) / 60, (len(with_minutes), len(minutes)), by
+    return math.nan, (0, 0), {}
 
 
-def _rates(incidents: pd.DataFrame | None, occasions: pd.DataFrame, hours: float) -> pd.DataFrame:
+def _rates(incidents: pd.DataFrame | None, exposed: _Exposed) -> pd.DataFrame:
     import pandas as pd
 
     rows: list[dict[str, Any]] = []
@@ -141,21 +181,34 @@ def _rates(incidents: pd.DataFrame | None, occasions: pd.DataFrame, hours: float
     ]  # fmt: skip
     if incidents is None:
         return pd.DataFrame(columns=columns)
-    rows.append(_row("all", "all incidents", len(incidents), len(occasions), hours))
+    occasions, hours = exposed.occasions, exposed.hours
+    rows.append(_row("all", "all incidents", len(incidents), occasions, hours))
     for group, names in (("severity", SEVERITIES), ("kind", KINDS)):
         for name in names:
             hit = int((incidents[group] == name).sum())
             if hit or group == "severity":
-                rows.append(_row(group, name, hit, len(occasions), hours))
-    for group in ("setting", "step"):
-        where = occasions[group].dropna()
-        for value in sorted(incidents[group].dropna().unique()):
-            hit = int((incidents[group] == value).sum())
-            # Without the occasions of every incident's setting or step a rate would be too high.
-            there = int((where == value).sum()) if len(where) == len(occasions) else 0
-            name = f"{value:g}" if group == "step" else str(value)
-            rows.append(_row(group, name, hit, there, math.nan))
+                rows.append(_row(group, name, hit, occasions, hours))
+    for group in PLACES:
+        told = [_named(value) for value in incidents[group]]
+        there = exposed.occasions_by[group] if exposed.known[group] >= KNOWN * occasions else {}
+        spent = exposed.hours_by.get(group, {})
+        for value in sorted({*told, *there, *spent} - {NOWHERE}, key=_in_order):
+            rows.append(
+                _row(group, value, told.count(value), there.get(value, 0), spent.get(value, math.nan))
+            )
+        if NOWHERE in told:
+            rows.append(_row(group, NOWHERE, told.count(NOWHERE), 0, math.nan))
     return pd.DataFrame(rows, columns=columns)
+
+
+def _named(value: Any) -> str:
+    if isinstance(value, float):
+        return NOWHERE if math.isnan(value) else f"{value:g}"
+    return str(value) if value else NOWHERE
+
+
+def _in_order(value: str) -> tuple[float, str]:
+    return (float(value), "") if value.replace(".", "", 1).isdigit() else (math.inf, value)
 
 
 def _row(group: str, value: str, incidents: int, occasions: int, hours: float) -> dict[str, Any]:
@@ -197,9 +250,12 @@ def _sentences(incidents: pd.DataFrame, occasions: int) -> tuple[str, ...]:
     over = f"over {count_of(occasions, 'occasion')}"
     if math.isnan(rate.value):
         return (f"{count_of(len(incidents), 'incident')} recorded, {serious} of them serious.",)
-    interval = f"95% interval {format_number(rate.ci_low)} to {format_number(rate.ci_high)}"
     if not len(incidents):
-        return (f"No incident was recorded {over} (per {PER_OCCASIONS} occasions, {interval}).",)
+        return (
+            f"No incident was recorded {over}; that is no proof of none: up to "
+            f"{format_number(rate.ci_high)} per {PER_OCCASIONS} occasions would still fit (95% interval).",
+        )
+    interval = f"95% interval {format_number(rate.ci_low)} to {format_number(rate.ci_high)}"
     of_them = f"{serious} of them serious" if serious else "none of them serious"
     if len(incidents) == 1:
         of_them = "serious" if serious else "not serious"

@@ -10,7 +10,7 @@ from rungwise.audit.actions import STATES
 from rungwise.audit.audit import Audit
 from rungwise.audit.digits import about_digits
 from rungwise.audit.quality import LATE_DAYS, LEVELS
-from rungwise.audit.safety import CLUSTERS
+from rungwise.audit.safety import CLUSTERS, KNOWN, PER_OCCASIONS, PLACES, per_100
 from rungwise.audit.wording import percent
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.reports.audit_cells import (
@@ -37,17 +37,7 @@ def incidents(audit: Audit) -> Block:
     if not found.recorded:
         return parts + paragraph("Not recorded is not the same as none.")
     hourly = not math.isnan(found.hours)
-    rows = [
-        {
-            "Incidents": large(str(row.value).replace("_", " "))
-            if row.group in ("all", "severity", "kind")
-            else f"{large(row.group)} {row.value}",
-            "Number": row.incidents,
-            "Per 100 occasions": rate_words(row.per_100, row.low_100, row.high_100),
-        }
-        | ({"Per hour": rate_words(row.per_hour, row.low_hour, row.high_hour, digits=2)} if hourly else {})
-        for row in rows_of(found.rates)
-    ]
+    places = found.rates["group"].isin(PLACES)
     with_minutes, of = found.minutes_of
     notes = [
         f"Exact Poisson intervals, over {count_of(found.occasions, 'occasion')} (a child on a day). "
@@ -59,9 +49,17 @@ def incidents(audit: Audit) -> Block:
             f"The rate per hour rests on {format_number(found.hours)} hours of exposure"
             f"{gap if with_minutes < of else ''}."
         )
-    parts += table(
-        rows, caption="How often", numeric=["Number", "Per 100 occasions", "Per hour"], notes=notes
-    )
+    else:
+        notes.append("Minutes of exposure were not recorded, so there is no rate per hour.")
+    if found.occasions:
+        most = format_number(per_100(0, found.occasions).ci_high)
+        notes.append(
+            f"Kinds of which none was recorded are left out: their rate is 0, and up to {most} per "
+            f"{PER_OCCASIONS} occasions would still fit."
+        )
+    parts += _rates(found.rates[~places], "How often", hourly, notes)
+    if places.any():
+        parts += _rates(found.rates[places], "By setting and step", hourly, _about_places(audit))
     return parts + table(
         [
             {
@@ -76,6 +74,43 @@ def incidents(audit: Audit) -> Block:
         caption="Every serious incident",
         when_empty="none recorded.",
     )  # fmt: skip
+
+
+def _rates(rates: pd.DataFrame, caption: str, hourly: bool, notes: list[str]) -> Block:
+    rows = [
+        {
+            "Incidents": f"{large(row.group)} {row.value}"
+            if row.group in PLACES
+            else large(str(row.value).replace("_", " ")),
+            "Number": row.incidents,
+            "Per 100 occasions": rate_words(row.per_100, row.low_100, row.high_100),
+        }
+        | ({"Per hour": rate_words(row.per_hour, row.low_hour, row.high_hour, digits=2)} if hourly else {})
+        for row in rows_of(rates)
+    ]
+    numeric = ["Number", "Per 100 occasions", "Per hour"]
+    return table(rows, caption=caption, numeric=numeric, notes=notes)
+
+
+def _about_places(audit: Audit) -> list[str]:
+    found = audit.safety
+    notes = [
+        "By setting: per 100 occasions there. By step: per 100 occasions on which that step was tried; the "
+        "same step of two ladders need not be equally hard."
+    ]
+    for group in PLACES:
+        known = found.known[group]
+        if known < KNOWN * found.occasions:
+            notes.append(
+                f"The {group} is known for {known} of {found.occasions} occasions, too few for rates by "
+                f"{group}."
+            )
+        elif known < found.occasions:
+            notes.append(
+                f"The {group} is known for {known} of {found.occasions} occasions, which makes rates by "
+                f"{group} a little too high."
+            )
+    return notes
 
 
 def _place(setting: str | None, ladder: str | None, step: float) -> str:
