@@ -47,6 +47,55 @@ def test_reml_degrees_of_freedom_equal_the_dense_information():
     assert effect.value == pytest.approx(d * (1 - 3 / (4 * nu - 1)), rel=1e-8)
 
 
+@pytest.mark.parametrize("after", [None, 0.0, 2.5])
+def test_with_a_trend_the_effect_is_that_of_the_stated_occasion(after):
+    """A full-matrix twin of the model with slopes, whose change is read at one occasion."""
+    series = study(11)
+    series = [
+        PhaseSeries.from_phases(
+            *(one.of(phase) - 0.2 * one.times[one.phases == phase] for phase in ("baseline", "exposure")),
+            better="higher",
+        )
+        for one in series
+    ]
+    effect = bc.between_case_d(SeriesBatch.of(*series), trend=True, after=after)
+    tau2, sigma2, phi = (effect.counts[name] for name in ("variance_between", "variance_within", "phi"))
+    y, x, v, derivatives, t = dense(series, phi, tau2, sigma2)
+    since = np.concatenate([one.times - one.times[one.phases == "exposure"][0] for one in series])
+    x = np.column_stack([x, t - 1, x[:, 1] * since])
+    at = min(one.times[-1] - one.times[one.phases == "exposure"][0] for one in series)
+    at = at if after is None else after
+    inverse = np.linalg.inv(v)
+    covariance = np.linalg.inv(x.T @ inverse @ x)
+    beta = covariance @ x.T @ inverse @ y
+    d = (beta[1] + at * beta[3]) / np.sqrt(tau2 + sigma2)
+    p = inverse - inverse @ x @ covariance @ x.T @ inverse
+    information = np.array([[0.5 * np.trace(p @ a @ p @ b) for b in derivatives] for a in derivatives])
+    nu = 2 * (tau2 + sigma2) ** 2 / np.linalg.inv(information)[:2, :2].sum()
+    assert effect.counts["after"] == at
+    assert f"effect taken {at:g} after the first exposure occasion" in effect.method
+    assert effect.counts["d"] == pytest.approx(d, rel=1e-8)
+    assert effect.counts["df"] == pytest.approx(nu, rel=1e-8)
+    row = np.array([0, 1, 0, at])
+    kappa2 = row @ covariance @ row / (tau2 + sigma2)
+    j = 1 - 3 / (4 * nu - 1)
+    variance = j**2 * (nu * kappa2 / (nu - 2) + d**2 * (nu / (nu - 2) - 1 / j**2))
+    assert effect.counts["variance"] == pytest.approx(variance, rel=1e-8)
+
+
+def test_a_trend_that_goes_on_is_no_effect_once_it_is_in_the_model():
+    rng = np.random.default_rng(12)
+    series = []
+    for i in range(6):
+        start = 5 + 2 * (i % 3)
+        y = 8 - 0.4 * np.arange(18) + rng.normal() + 0.5 * rng.normal(size=18)
+        series.append(PhaseSeries.from_phases(y[:start], y[start:]))
+    batch = SeriesBatch.of(*series)
+    assert bc.between_case_d(batch, autocorrelation=False).ci_low > 0
+    with_trend = bc.between_case_d(batch, trend=True, autocorrelation=False)
+    assert with_trend.ci_low < 0 < with_trend.ci_high
+
+
 def test_balanced_moment_form_is_the_formula_of_the_paper():
     series = study(2, staggered=False)
     effect = bc.between_case_d(SeriesBatch.of(*series), form="moment")
@@ -132,6 +181,12 @@ def test_what_cannot_be_estimated_is_missing_with_its_reason(series, form, reaso
 
 
 def test_wrong_options_say_what_is_allowed():
+    batch = SeriesBatch.of(*study(1))
+    with pytest.raises(ValueError, match="form must be 'reml' with a trend"):
+        bc.between_case_d(batch, form="moment", trend=True)
+    for wrong in ({"after": 3.0}, {"after": -1.0, "trend": True}):
+        with pytest.raises(ValueError, match="after must be 0 or more, and goes with trend=True"):
+            bc.between_case_d(batch, **wrong)
     batch = SeriesBatch.of(*study(8))
     with pytest.raises(ValueError, match="form must be one of 'reml', 'moment'; got 'ml'"):
         bc.between_case_d(batch, form="ml")

@@ -33,6 +33,8 @@ def between_case_d(
     *,
     form: str = "reml",
     autocorrelation: bool = True,
+    trend: bool = False,
+    after: float | None = None,
     declines: str = "leave_out",
     confidence: float = 0.95,
 ) -> Estimate:
@@ -50,6 +52,12 @@ def between_case_d(
         Restricted maximum likelihood, or means and variances over cases.
     autocorrelation : bool
         AR(1) errors within cases.
+    trend : bool
+        Also a common slope in baseline and a common change of slope at the start (REML form only). The
+        change then grows or shrinks with time, so the effect is that of one occasion.
+    after : float, optional
+        With a trend only: time from the first exposure occasion at which the effect is taken. Default
+        the end of the shortest exposure phase, so that no case is extrapolated.
     declines : {"leave_out", "ceiling"}
     confidence : float
 
@@ -57,8 +65,8 @@ def between_case_d(
     -------
     Estimate
         `value` is the effect corrected for small samples (g); ``counts`` holds its sampling
-        ``variance``, degrees of freedom, the uncorrected ``d`` and the variances it rests on. NaN,
-        with the reason in `cautions`, with fewer than three cases.
+        ``variance``, degrees of freedom, the uncorrected ``d`` and the variances it rests on, with a
+        trend also ``after``. NaN, with the reason in `cautions`, with fewer than three cases.
 
     Raises
     ------
@@ -67,11 +75,12 @@ def between_case_d(
 
     Notes
     -----
-    Model: y = μ + β·D + η + e, η ~ (0, τ²) between cases, e AR(1) with variance σ²; δ = β/√(τ² + σ²). It
-    misleads with a trend in the baseline, when changes differ much between cases, and when τ² rests on
-    three or four cases. The interval (t with ν degrees of freedom) held the true effect in 89 to 99 % of
-    simulated studies of 3 to 10 cases, least with three cases and most of the variance between them
-    (benchmarks/study_coverage.py).
+    Model: y = μ + β·D + η + e, η ~ (0, τ²) between cases, e AR(1) with variance σ²; δ = β/√(τ² + σ²). With
+    a trend y = μ + β·D + γ·t + κ·D·(t − T) + η + e, T the case's first exposure occasion, and
+    δ = (β + κ·after)/√(τ² + σ²). Without one it misleads with a trend in the baseline; either way when
+    changes differ much between cases, and when τ² rests on three or four cases. How often the interval
+    (t with ν degrees of freedom) held the true effect in simulated studies: `rungwise.study.coverage`,
+    made by benchmarks/study_coverage.py.
 
     REML form: g = J(ν)·β̂/√(τ̂² + σ̂²) with ν = 2(τ̂² + σ̂²)²/Var(τ̂² + σ̂²) from the expected information,
     J(ν) = 1 − 3/(4ν − 1). Moment form: mean over cases of the change of means, over the root of the
@@ -94,25 +103,43 @@ def between_case_d(
     >>> effect = between_case_d(SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in rows)))
     >>> effect.value > 1, effect.favors
     (True, 'improvement')
+
+    With a trend the method says at which occasion the effect is taken:
+
+    >>> batch = SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in rows))
+    >>> between_case_d(batch, trend=True).method
+    'design-comparable, REML, AR(1) errors, trend; effect taken 4 after the first exposure occasion'
     """
     check_choice("form", form, FORMS)
     check_between("confidence", confidence, 0, 1)
+    if trend and form == "moment":
+        raise ValueError("form must be 'reml' with a trend; the moment form has none; got 'moment'.")
+    if after is not None and not (trend and after >= 0):
+        raise ValueError(f"after must be 0 or more, and goes with trend=True only; got {after!r}.")
     cases = Cases.of(batch, declines)
     method = f"design-comparable, {'REML' if form == 'reml' else 'moments'}"
     method += ", AR(1) errors" if autocorrelation else ", independent errors"
     if cases.m < FEWEST_CASES:
         return _nothing(TOO_FEW, cases, method, confidence)
+    design, weights = np.column_stack([np.ones(len(cases.values)), cases.exposure]), np.eye(2)[1]
+    if trend:
+        since, shortest = _since_start(cases)
+        after = shortest if after is None else float(after)
+        first = np.array([cases.times[cases.case == i][0] for i in range(cases.m)])[cases.case]
+        design = np.column_stack([design, cases.times - first, cases.exposure * since])
+        weights = np.array([0.0, 1.0, 0.0, after])
+        method += f", trend; effect taken {after:g} after the first exposure occasion"
     try:
         fit = fit_two_level(
             cases.values,
-            np.column_stack([np.ones(len(cases.values)), cases.exposure]),
+            design,
             cases.case,
             times=cases.times,
             autocorrelation=autocorrelation,
         )
     except NotEnoughData as problem:
         return _nothing(str(problem), cases, method, confidence)
-    variances = _Variances(cases, fit, autocorrelation)
+    variances = _Variances(cases, fit, autocorrelation, design, weights)
     parts = variances.reml() if form == "reml" else variances.moment()
     if isinstance(parts, str):
         return _nothing(parts, cases, method, confidence)
@@ -145,11 +172,22 @@ def between_case_d(
             "variance_between": float(fit.random_covariance[0, 0]),
             "variance_within": fit.sigma2,
             "phi": fit.phi,
+            **({} if after is None else {"after": after}),
         },
         method=method,
         favors=str(orientation(np.array([value]))[0]),
         cautions=tuple(cautions),
     )
+
+
+def _since_start(cases: Cases) -> tuple[np.ndarray, float]:
+    """Give the time since each case's first exposure occasion, and the shortest exposure phase."""
+    since, last = np.empty(len(cases.times)), []
+    for i in range(cases.m):
+        rows = cases.case == i
+        since[rows] = cases.times[rows] - cases.times[rows & (cases.exposure > 0)].min()
+        last.append(float(since[rows].max()))
+    return since, min(last)
 
 
 def _nothing(reason: str, cases: Cases, method: str, confidence: float) -> Estimate:
@@ -180,6 +218,8 @@ class _Variances:
     cases: Cases
     fit: TwoLevelFit
     autocorrelation: bool
+    design: np.ndarray
+    weights: np.ndarray
 
     def _pieces(self, i: int) -> tuple[np.ndarray, list[np.ndarray], np.ndarray]:
         """V of one case, its derivatives by τ², σ² and φ, and the rows of the case."""
@@ -208,16 +248,16 @@ class _Variances:
 
     def reml(self) -> tuple[float, float, float] | str:
         """Effect, its standard error over the standard deviation, and degrees of freedom."""
-        fit, count = self.fit, 3 if self.autocorrelation else 2
+        fit, count, p = self.fit, 3 if self.autocorrelation else 2, self.design.shape[1]
         total = float(fit.random_covariance[0, 0]) + fit.sigma2
         inside = np.zeros((count, count))
-        crossed = np.zeros((count, count, 2, 2))
-        edge = np.zeros((count, 2, 2))
-        information = np.zeros((2, 2))
+        crossed = np.zeros((count, count, p, p))
+        edge = np.zeros((count, p, p))
+        information = np.zeros((p, p))
         for i in range(self.cases.m):
             v, derivatives, rows = self._pieces(i)
             inverse = np.linalg.inv(v)
-            x = np.column_stack([np.ones(len(rows)), self.cases.exposure[rows]])
+            x = self.design[rows]
             left = inverse @ x
             information += x.T @ left
             turned = [inverse @ one for one in derivatives]
@@ -237,7 +277,8 @@ class _Variances:
         covariance = np.linalg.inv(expected)
         nu = 2 * total**2 / float(covariance[:2, :2].sum())
         root = np.sqrt(total)
-        return float(fit.coefficients[1] / root), float(np.sqrt(fit.covariance[1, 1]) / root), nu
+        error = np.sqrt(self.weights @ fit.covariance @ self.weights)
+        return float(self.weights @ fit.coefficients / root), float(error / root), nu
 
     def moment(self) -> tuple[float, float, float] | str:
         """Effect from means and variances over cases, with its error and degrees of freedom."""
