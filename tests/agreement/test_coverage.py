@@ -105,9 +105,9 @@ def test_kappa_of_point_six_is_enough_without_agreement_of_point_eight(practice)
     for day, (one, two) in enumerate(zip(first, second, strict=True)):
         practice.second(practice.trial(day, one, "" if one == "declined" else 5), two)
     review = agreement_reviews(practice.read())[1]
-    assert review.agreement.value == 0.75
-    assert review.kappa.value == pytest.approx(kappa(first, second).value)
-    assert review.kappa.value > 0.6
+    assert review.overall.agreement.value == 0.75
+    assert review.overall.kappa.value == pytest.approx(kappa(first, second).value)
+    assert review.overall.kappa.value > 0.6
     assert review.verdict == "meets"
 
 
@@ -116,8 +116,8 @@ def test_agreement_of_point_eight_is_enough_without_kappa(practice, disagree, ve
     for day in range(10):
         practice.second(practice.trial(day, peak=3), "partial" if day < disagree else "completed")
     review = agreement_reviews(practice.read())[1]
-    assert review.agreement.value == 1 - disagree / 10
-    assert review.kappa.value == 0
+    assert review.overall.agreement.value == 1 - disagree / 10
+    assert review.overall.kappa.value == 0
     assert review.verdict == verdict
 
 
@@ -128,7 +128,7 @@ def test_a_child_nobody_saw_twice_does_not_meet_when_others_were(practice):
     review = agreement_reviews(practice.read())[2]
     assert review.child_id == "C2"
     assert review.verdict == "does not meet"
-    assert math.isnan(review.agreement.value)
+    assert math.isnan(review.overall.agreement.value)
 
 
 def test_one_observer_twice_is_no_second_observer(practice):
@@ -151,7 +151,7 @@ def test_third_views_are_said(practice):
     practice.second(key)
     practice.second(key, "declined", rater="R3")
     everybody, child = agreement_reviews(practice.read())
-    assert child.agreement.value == 1
+    assert child.overall.agreement.value == 1
     words = "Further second views of a trial, beyond the first, that are not used: 1."
     assert child.cautions == everybody.cautions == (words,)
 
@@ -210,11 +210,11 @@ def test_observers_fear_ratings_are_compared_on_the_declared_scale(practice):
     practice.trial(21, peak=3, by="child")
     review = agreement_reviews(practice.read(), variable="fear_peak")[1]
     assert sum(one.share.n for one in review.phases) == 20
-    assert review.agreement.value == np.mean(first == second)
-    assert review.within_one.value == np.mean(abs(first - second) <= 1)
-    assert review.weighted_kappa.value == kappa(first, second, "quadratic", range(11)).value
-    assert review.icc.value == icc(np.column_stack([first, second]), "1,1").value
-    assert review.icc.value > 0.8 * stats.pearsonr(first, second)[0]
+    assert review.overall.agreement.value == np.mean(first == second)
+    assert review.overall.within_one.value == np.mean(abs(first - second) <= 1)
+    assert review.overall.weighted_kappa.value == kappa(first, second, "quadratic", range(11)).value
+    assert review.overall.icc.value == icc(np.column_stack([first, second]), "1,1").value
+    assert review.overall.icc.value > 0.8 * stats.pearsonr(first, second)[0]
 
 
 def test_frame_holds_phases_and_total(practice):

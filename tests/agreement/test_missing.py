@@ -121,8 +121,10 @@ def test_bounds_enclose_every_way_of_filling():
     worst, best = (tau(missing_as(series, case)).value for case in ("worst", "best"))
     gaps = ~series.usable
     for _ in range(200):
-        values = np.where(gaps, rng.integers(0, 11, len(series)), series.values)
-        filled = PhaseSeries(values, series.phases, declined=series.declined)
+        # A missing occasion can have been a decline, too.
+        refused = gaps & (rng.random(len(series)) < 0.3)
+        values = np.where(gaps & ~refused, rng.integers(0, 11, len(series)), series.values)
+        filled = PhaseSeries(values, series.phases, declined=series.declined | refused)
         assert worst <= tau(filled).value <= best
     assert worst < best
 
@@ -130,11 +132,12 @@ def test_bounds_enclose_every_way_of_filling():
 def test_filling_keeps_everything_else():
     series = _series([7, None, 6, "declined", None, 4], floor=0, ceiling=10, better="higher", label="C1")
     best = missing_as(series, "best")
-    assert best.values[[0, 1, 2, 4, 5]].tolist() == [7, 0, 6, 10, 4]
-    assert best.declined.tolist() == series.declined.tolist()
+    assert best.values[[0, 2, 4, 5]].tolist() == [7, 6, 10, 4]
+    assert best.declined.tolist() == [False, True, False, True, False, False]
     assert (best.label, best.better, best.n_missing) == ("C1", "higher", 0)
     without_scale = missing_as(_series([7, None, 6, None, 4]), "worst")
-    assert without_scale.values.tolist() == [7, 3, 6, 8, 4]
+    assert without_scale.values[[0, 1, 2, 4]].tolist() == [7, 3, 6, 4]
+    assert without_scale.declined.tolist() == [False, False, False, True, False]
     with pytest.raises(ValueError, match="case must be one of 'best', 'worst'; got 'mean'"):
         missing_as(series, "mean")
     with pytest.raises(ValueError, match="series must have at least one rating"):

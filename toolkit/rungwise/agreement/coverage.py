@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -29,8 +30,8 @@ MINIMUM_SHARE = 0.20
 MINIMUM_AGREEMENT = 0.80
 MINIMUM_KAPPA = 0.60
 STANDARD = (
-    "What Works Clearinghouse standards for single-case designs, version 4.1: a second observer for at "
-    "least 20 % of the data points of each condition (read in a secondary source), and at least .80 "
+    "Held against the What Works Clearinghouse standards for single-case designs, version 4.1: a second "
+    "observer for at least 20 % of the trials of each phase (read in a secondary source), and at least .80 "
     "agreement or .60 kappa (from memory of the handbook; details of later versions are unconfirmed)."
 )
 OUTCOMES = ("completed", "partial", "declined")
@@ -38,26 +39,44 @@ VARIABLES = {"outcome": "outcome of the trial", "fear_peak": "peak fear"}
 UNKNOWN_PHASE = "not recorded"
 # Tenths are not exact in binary: four of twenty trials must count as 20 %.
 _EDGE = 1e-12
+NO_DISTANCE = "Outcomes have no distance, so there is no agreement within one point and no correlation."
+OFF_SCALE = "Weighted kappa needs whole points of the declared scale, and a rating is none of them."
+FRAME_COLUMNS = (
+    "child_id", "variable", "phase", "trials", "seen_twice", "share_twice", "share_low", "share_high",
+    "agreement", "agreement_low", "agreement_high", "within_one", "kappa", "weighted_kappa", "icc",
+    "icc_form", "verdict", "reasons", "why_missing",
+)  # fmt: skip
 _KEY = ("child_id", "ladder_id", "date", "kind", "trial")
+
+
+ALL_PHASES = "all phases"
 
 
 @dataclass(frozen=True)
 class PhaseAgreement:
-    """Double observation in one phase.
+    """Double observation in one phase, or in all of them.
 
     Attributes
     ----------
     phase : str
+        `ALL_PHASES` for all of them together.
     share : Estimate
         Share of the trials that a second observer saw too; ``counts["count"]`` of ``n``.
     agreement, kappa : Estimate
         Percent agreement and kappa on those trials.
+    within_one, weighted_kappa, icc : Estimate or None
+        Agreement within one point, quadratically weighted kappa on the declared scale and ICC(1,1);
+        None for outcomes, which have no distance, and weighted kappa also where a rating is no whole
+        point of the declared scale.
     """
 
     phase: str
     share: Estimate
     agreement: Estimate
     kappa: Estimate
+    within_one: Estimate | None = None
+    weighted_kappa: Estimate | None = None
+    icc: Estimate | None = None
 
 
 @dataclass(frozen=True)
@@ -72,11 +91,8 @@ class AgreementReview:
         A key of `VARIABLES`.
     phases : tuple of PhaseAgreement
         Phases in which there were trials.
-    agreement, kappa : Estimate
-        Over all phases.
-    within_one, weighted_kappa, icc : Estimate or None
-        Agreement within one point, quadratically weighted kappa on the declared scale and ICC(1,1);
-        None for outcomes, which have no distance.
+    overall : PhaseAgreement
+        All phases together.
     verdict : str
         ``"meets"``, ``"does not meet"``, ``"not applicable"`` or ``"cannot be said"``.
     reasons : tuple of str
@@ -88,11 +104,7 @@ class AgreementReview:
     child_id: str
     variable: str
     phases: tuple[PhaseAgreement, ...]
-    agreement: Estimate
-    kappa: Estimate
-    within_one: Estimate | None
-    weighted_kappa: Estimate | None
-    icc: Estimate | None
+    overall: PhaseAgreement
     verdict: str
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -181,32 +193,61 @@ def agreement_reviews(
 
 
 def agreement_frame(reviews: Sequence[AgreementReview]) -> pd.DataFrame:
-    """Lay reviews out as a table: one row per child and phase, and one per child over all phases."""
+    """Lay reviews out as a table: one row per child and phase, and one per child over all phases.
+
+    ``why_missing`` says why a number of the row is missing.
+    """
     import pandas as pd
 
-    rows = []
-    for review in reviews:
-        lines = [(one.phase, one.share, one.agreement, one.kappa) for one in review.phases]
-        trials = sum(one.share.n for one in review.phases)
-        twice = sum(int(one.share.counts["count"]) for one in review.phases)
-        lines.append(("all phases", share_interval(twice, trials), review.agreement, review.kappa))
-        rows += [
-            {
-                "child_id": review.child_id or "all children",
-                "variable": review.variable,
-                "phase": phase,
-                "trials": share.n,
-                "seen_twice": int(share.counts["count"]),
-                "share_twice": share.value,
-                "agreement": agreement.value,
-                "agreement_low": agreement.ci_low,
-                "agreement_high": agreement.ci_high,
-                "kappa": kappa_.value,
-                "verdict": review.verdict if phase == "all phases" else "",
-            }
-            for phase, share, agreement, kappa_ in lines
-        ]
-    return pd.DataFrame(rows)
+    rows = [
+        {
+            "child_id": review.child_id or "all children",
+            "variable": review.variable,
+            "phase": one.phase,
+            "trials": one.share.n,
+            "seen_twice": int(one.share.counts["count"]),
+            "share_twice": one.share.value,
+            "share_low": one.share.ci_low,
+            "share_high": one.share.ci_high,
+            "agreement": one.agreement.value,
+            "agreement_low": one.agreement.ci_low,
+            "agreement_high": one.agreement.ci_high,
+            "within_one": _value(one.within_one),
+            "kappa": one.kappa.value,
+            "weighted_kappa": _value(one.weighted_kappa),
+            "icc": _value(one.icc),
+            "icc_form": "" if one.icc is None else one.icc.statistic,
+            "verdict": review.verdict if one is review.overall else "",
+            "reasons": "; ".join(review.reasons) if one is review.overall else "",
+            "why_missing": " ".join(_why_missing(review.variable, one)),
+        }
+        for review in reviews
+        for one in (*review.phases, review.overall)
+    ]
+    return pd.DataFrame(rows, columns=list(FRAME_COLUMNS))
+
+
+def _value(estimate: Estimate | None) -> float:
+    return float("nan") if estimate is None else estimate.value
+
+
+def _why_missing(variable: str, one: PhaseAgreement) -> list[str]:
+    estimates = (one.share, one.agreement, one.within_one, one.kappa, one.weighted_kappa, one.icc)
+    why = dict.fromkeys(
+        caution
+        for estimate in estimates
+        if estimate is not None and math.isnan(estimate.value)
+        for caution in estimate.cautions
+    )
+    if variable == "outcome":
+        why[NO_DISTANCE] = None
+    elif one.agreement.n and one.weighted_kappa is None:
+        why[OFF_SCALE] = None
+    if one.share.n == 0:
+        why["No trial is in scope."] = None
+    elif not one.agreement.n:
+        why["No trial was seen by a second observer."] = None
+    return list(why)
 
 
 def _trials(
@@ -279,40 +320,38 @@ def _review(
     left_out: tuple[int, int],
 ) -> AgreementReview:
     known = [name for name in (*PHASES, UNKNOWN_PHASE) if (trials.phase == name).any()]
-    phases = tuple(_phase(name, trials.of(trials.phase == name), variable) for name in known)
-    agreement, plain = _compare(trials, variable)
-    within = weighted = correlation = None
-    if variable == "fear_peak":
-        first, second = _numbers(trials)
-        within = percent_agreement(first, second, within=1)
-        correlation = icc(np.column_stack([first, second]), "1,1") if len(first) else None
-        if points is not None and np.isin([*first, *second], points).all():
-            weighted = kappa(first, second, "quadratic", points.tolist())
-    verdict, reasons = _verdict(variable, trials, phases, raters, recorded, agreement, plain)
+    phases = tuple(_phase(name, trials.of(trials.phase == name), variable, points) for name in known)
+    overall = _phase(ALL_PHASES, trials, variable, points)
+    verdict, reasons = _verdict(variable, trials, phases, raters, recorded, overall)
     unmatched, spare = left_out
     cautions = []
     if unmatched:
         cautions.append(f"Second views that belong to no recorded trial, and are not used: {unmatched}.")
     if spare:
         cautions.append(f"Further second views of a trial, beyond the first, that are not used: {spare}.")
-    return AgreementReview(
-        child, variable, phases, agreement, plain, within, weighted, correlation, verdict,
-        tuple(reasons), tuple(cautions),
-    )  # fmt: skip
+    return AgreementReview(child, variable, phases, overall, verdict, tuple(reasons), tuple(cautions))
 
 
-def _phase(name: str, trials: _Trials, variable: str) -> PhaseAgreement:
-    agreement, plain = _compare(trials, variable)
-    twice, n = int(trials.seen_twice.sum()), len(trials.child)
-    return PhaseAgreement(name, share_interval(twice, n), agreement, plain)
-
-
-def _compare(trials: _Trials, variable: str) -> tuple[Estimate, Estimate]:
+def _phase(name: str, trials: _Trials, variable: str, points: np.ndarray | None) -> PhaseAgreement:
+    share = share_interval(int(trials.seen_twice.sum()), len(trials.child))
     if variable == "outcome":
-        first, second = trials.first[trials.seen_twice], trials.second[trials.seen_twice]
-        return percent_agreement(first, second), kappa(first, second, categories=OUTCOMES)
+        outcomes = trials.first[trials.seen_twice], trials.second[trials.seen_twice]
+        return PhaseAgreement(
+            name, share, percent_agreement(*outcomes), kappa(*outcomes, categories=OUTCOMES)
+        )
     first, second = _numbers(trials)
-    return percent_agreement(first, second), kappa(first, second)
+    on_scale = points is not None and np.isin([*first, *second], points).all()
+    return PhaseAgreement(
+        name,
+        share,
+        percent_agreement(first, second),
+        kappa(first, second),
+        within_one=percent_agreement(first, second, within=1),
+        weighted_kappa=(
+            kappa(first, second, "quadratic", points.tolist()) if on_scale and points is not None else None
+        ),
+        icc=icc(np.column_stack([first, second]), "1,1") if len(first) else None,
+    )
 
 
 def _numbers(trials: _Trials) -> tuple[np.ndarray, np.ndarray]:
@@ -326,8 +365,7 @@ def _verdict(
     phases: tuple[PhaseAgreement, ...],
     raters: set[str | None],
     recorded: bool,
-    agreement: Estimate,
-    plain: Estimate,
+    overall: PhaseAgreement,
 ) -> tuple[str, list[str]]:
     if variable == "fear_peak" and len(trials.child) == 0:
         if None in raters:
@@ -350,6 +388,7 @@ def _verdict(
             f"by a second observer ({format_number(100 * one.share.value)} %, "
             f"{'at least' if enough else 'less than'} {100 * MINIMUM_SHARE:g} %)"
         )
+    agreement, plain = overall.agreement, overall.kappa
     agreed = agreement.value >= MINIMUM_AGREEMENT - _EDGE
     beyond = plain.value >= MINIMUM_KAPPA - _EDGE
     reasons.append(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +14,8 @@ from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import share_interval
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PHASES, PhaseSeries
+from rungwise.single_case.child_answer import ChildAnswer, child_verdict
+from rungwise.single_case.verdict import Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,14 +145,15 @@ def missing_as(series: PhaseSeries, case: str) -> PhaseSeries:
     ----------
     series : PhaseSeries
     case : {"best", "worst"}
-        ``"worst"``: in baseline the best end of the scale, later the worst, so that the least change
-        is left; ``"best"`` the other way round. Where the scale has no ends, one unit beyond the
-        ratings there are.
+        ``"worst"``: in baseline the best end of the scale, later declined, so that the least change is
+        left; ``"best"`` the other way round. The worst that can have happened on a missing occasion is
+        a decline, which ranks worse than any rating. Where the scale has no ends, the best is one unit
+        beyond the ratings there are.
 
     Returns
     -------
     PhaseSeries
-        Without missing occasions; declines stay declines.
+        Without missing occasions; ratings and declines stay as they were.
 
     Raises
     ------
@@ -160,28 +163,68 @@ def missing_as(series: PhaseSeries, case: str) -> PhaseSeries:
     Examples
     --------
     >>> series = PhaseSeries.from_phases([8, None, 7], [4, None, 3], floor=0, ceiling=10)
-    >>> missing_as(series, "worst").values.tolist()
-    [8.0, 0.0, 7.0, 4.0, 10.0, 3.0]
+    >>> worst = missing_as(series, "worst")
+    >>> worst.values.tolist(), worst.declined.tolist()[4]
+    ([8.0, 0.0, 7.0, 4.0, nan, 3.0], True)
     """
     check_choice("case", case, ("best", "worst"))
     if np.isnan(series.values).all():
         raise ValueError("series must have at least one rating; all are missing or declined.")
     low = float(np.nanmin(series.values)) - 1 if series.floor is None else series.floor
     high = float(np.nanmax(series.values)) + 1 if series.ceiling is None else series.ceiling
-    good, bad = (low, high) if series.better == "lower" else (high, low)
-    before, after = (good, bad) if case == "worst" else (bad, good)
-    filled = np.where(series.phases == "baseline", before, after)
-    return PhaseSeries(
-        np.where(series.usable, series.values, filled),
-        series.phases,
-        series.times,
-        series.declined,
-        series.better,
-        label=series.label,
-        floor=series.floor,
-        ceiling=series.ceiling,
-        unit=series.unit,
+    gap = ~series.usable
+    refused = gap & ((series.phases == "baseline") == (case == "best"))
+    good = low if series.better == "lower" else high
+    return replace(
+        series,
+        values=np.where(gap & ~refused, good, series.values),
+        declined=series.declined | refused,
     )
+
+
+@dataclass(frozen=True)
+class AnswerBounds:
+    """What one child's answer could have been, had no planned occasion been missing.
+
+    Attributes
+    ----------
+    missing : int
+        Missing occasions in baseline and exposure, over all ladders.
+    worst, best : Verdict
+        The verdict with them filled to the child's harm, and to the child's benefit. NAP and Tau of
+        any filling lie between the two; the verdict in words need not, as question (c) is no rank
+        statistic.
+    """
+
+    missing: int
+    worst: Verdict
+    best: Verdict
+
+
+def answer_bounds(answer: ChildAnswer) -> AnswerBounds | None:
+    """Bound one child's verdict, NAP and Tau by what the missing occasions could have been.
+
+    It bounds by occasions that stand in the records without a rating; one that nobody wrote down is
+    not among them.
+
+    Parameters
+    ----------
+    answer : ChildAnswer
+
+    Returns
+    -------
+    AnswerBounds or None
+        None where nothing is missing in baseline and exposure, or a ladder has no rating at all.
+    """
+    series = {one.ladder_id: one.series for one in answer.ladders}
+    missing = sum(one.only("baseline", "exposure").n_missing for one in series.values())
+    if not missing or any(np.isnan(one.values).all() for one in series.values()):
+        return None
+    worst, best = (
+        child_verdict({ladder: missing_as(one, case) for ladder, one in series.items()}, answer.rule)
+        for case in ("worst", "best")
+    )
+    return AnswerBounds(missing, worst, best)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,12 @@ from rungwise.basis.errors import check_choice
 from rungwise.basis.estimate import Estimates
 from rungwise.change.classify import ChangeClasses, classify_changes
 from rungwise.change.cutoffs import Cutoffs, clinical_cutoffs
-from rungwise.change.goals import goal_attainment_change_batch, goal_attainment_t_batch
+from rungwise.change.goals import (
+    HIGHEST,
+    LOWEST,
+    goal_attainment_change_batch,
+    goal_attainment_t_batch,
+)
 from rungwise.change.reference import Reference
 from rungwise.change.reliable_change import reliable_change_batch
 from rungwise.tables.table import Table, TableSet
@@ -66,7 +71,31 @@ class MeasureChange:
         frame.insert(2, "rated_by", self.rated_by)
         frame.insert(3, "first_on", self.first_on)
         frame.insert(4, "second_on", self.second_on)
+        frame.insert(5, "better", self.better)
         return frame
+
+
+@dataclass(frozen=True)
+class Goal:
+    """One goal of a child, from which T can be worked by hand.
+
+    Attributes
+    ----------
+    child_id, goal_id : str
+    weight : float
+        1 where none was recorded.
+    start, latest : float
+        Levels −2 to +2; NaN where missing.
+    rated_on : datetime64[D]
+        Day of the latest rating; NaT where there is none.
+    """
+
+    child_id: str
+    goal_id: str
+    weight: float
+    start: float
+    latest: float
+    rated_on: np.datetime64
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,20 +105,32 @@ class GoalAttainment:
     Attributes
     ----------
     children : tuple of str
+    goals : tuple of Goal
+        Every goal, child by child.
     start, latest, change : Estimates
         T at the start, at the latest rating of each goal, and the change over goals with both.
+    lowest, highest : Estimates
+        T at the latest ratings with every goal that has none at −2, and at +2. Bounds only: no result
+        is taken from them.
+    change_lowest, change_highest : Estimates
+        The change with every missing level at the end of its scale that makes it least, and most.
     rated_on : ndarray of datetime64[D]
         Date of each child's latest rating; NaT where no goal was rated.
     """
 
     children: tuple[str, ...]
+    goals: tuple[Goal, ...]
     start: Estimates
     latest: Estimates
     change: Estimates
+    lowest: Estimates
+    highest: Estimates
+    change_lowest: Estimates
+    change_highest: Estimates
     rated_on: np.ndarray
 
     def frame(self) -> pd.DataFrame:
-        """Give one row per child: goals, T at start and latest, change, what is missing."""
+        """Give one row per child: goals, T at start and latest with bounds, change, what is missing."""
         import pandas as pd
 
         return pd.DataFrame(
@@ -100,10 +141,29 @@ class GoalAttainment:
                 "rated_on": self.rated_on,
                 "t_start": self.start.value,
                 "t_latest": self.latest.value,
+                "t_lowest": self.lowest.value,
+                "t_highest": self.highest.value,
                 "change": self.change.value,
-                "cautions": [" ".join(one.cautions) for one in self.latest],
+                "change_lowest": self.change_lowest.value,
+                "change_highest": self.change_highest.value,
+                "cautions": [
+                    " ".join(dict.fromkeys((*start.cautions, *one.cautions, *change.cautions)))
+                    for start, one, change in zip(self.start, self.latest, self.change, strict=True)
+                ],
             }
         )
+
+    def goal_frame(self) -> pd.DataFrame:
+        """Give one row per goal: weight, level at the start and at the latest rating."""
+        import pandas as pd
+
+        rows = [
+            (one.child_id, one.goal_id, one.weight, one.start, one.latest, one.rated_on)
+            for one in self.goals
+        ]
+        frame = pd.DataFrame(rows, columns=["child_id", "goal_id", "weight", "start", "latest", "rated_on"])
+        frame["rated_on"] = frame["rated_on"].astype("datetime64[s]")
+        return frame
 
 
 def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs, tuple[str, ...]]:
@@ -283,6 +343,7 @@ def goal_attainment(tables: TableSet, *, until: Any = None, rho: float = 0.30) -
     weights = np.zeros(shape)
     rated_on = np.full(len(children), np.datetime64("NaT"), dtype="datetime64[D]")
     used = np.zeros(len(children), dtype=int)
+    listed = []
     for child, goal, weight, level in zip(
         goals["child_id"], goals["goal_id"], goals["weight"], goals["start_level"], strict=True
     ):
@@ -290,14 +351,27 @@ def goal_attainment(tables: TableSet, *, until: Any = None, rho: float = 0.30) -
         used[i] += 1
         start[i, j] = level
         weights[i, j] = 1.0 if np.isnan(weight) else weight
+        day = np.datetime64("NaT", "D")
         if (child, goal) in latest:
             day, now[i, j] = latest[child, goal]
             rated_on[i] = day if np.isnat(rated_on[i]) else max(day, rated_on[i])
+        listed.append(Goal(child, goal, weights[i, j], start[i, j], now[i, j], day))
+    there = np.arange(most) < used[:, None]
+
+    def filled(levels: np.ndarray, end: float) -> np.ndarray:
+        return np.where(there & np.isnan(levels), end, levels)
+
+    low, high = filled(now, LOWEST), filled(now, HIGHEST)
     return GoalAttainment(
         children=children,
+        goals=tuple(sorted(listed, key=lambda one: one.child_id)),
         start=goal_attainment_t_batch(start, weights, rho=rho),
         latest=goal_attainment_t_batch(now, weights, rho=rho),
         change=goal_attainment_change_batch(start, now, weights, rho=rho),
+        lowest=goal_attainment_t_batch(low, weights, rho=rho),
+        highest=goal_attainment_t_batch(high, weights, rho=rho),
+        change_lowest=goal_attainment_change_batch(filled(start, HIGHEST), low, weights, rho=rho),
+        change_highest=goal_attainment_change_batch(filled(start, LOWEST), high, weights, rho=rho),
         rated_on=rated_on,
     )
 

@@ -195,10 +195,8 @@ def _answer(
         for (ladder, one), verdict in zip(series.items(), each, strict=True)
     )
     verdict = ladders[0].verdict
-    if isinstance(each, Verdicts) and len(ladders) > 1:
-        verdict = verdict_over_ladders(
-            each, rng or np.random.default_rng(DRAWS_SEED), _starts(list(series.values())), list(series)
-        )
+    if isinstance(each, Verdicts):
+        verdict = _over(each, series, rng)
     lower = ladders[0].series.better == "lower"
     return ChildAnswer(
         child_id=child_id,
@@ -215,6 +213,21 @@ def _answer(
         only_child=len(caseload.children) == 1,
         rule=rule_of(caseload.practice),
         cautions=verdict.cautions + tuple(_missing(ladders)),
+    )
+
+
+def child_verdict(series: Mapping[str, PhaseSeries], rule: Rule) -> Verdict:
+    """Give the one verdict over a child's series by ladder, as `child_answer` gives it."""
+    return _over(verdicts(SeriesBatch.of(*series.values()), rule), series)
+
+
+def _over(
+    each: Verdicts, series: Mapping[str, PhaseSeries], rng: np.random.Generator | None = None
+) -> Verdict:
+    if len(series) == 1:
+        return each[0]
+    return verdict_over_ladders(
+        each, rng or np.random.default_rng(DRAWS_SEED), _starts(list(series.values())), list(series)
     )
 
 
