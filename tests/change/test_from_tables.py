@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from rungwise.change.from_tables import goal_attainment, measure_changes
 from rungwise.change.goals import goal_attainment_t
-from rungwise.change.reliable_change import reliable_change
+from rungwise.change.reliable_change import METHODS, reliable_change
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
 from rungwise.tables.table import Table, TableSet
@@ -16,6 +16,8 @@ MEASURE = {
     "minimum": 0.0, "maximum": 60.0, "score_kind": "raw", "reliability": 0.86,
     "reliability_kind": "test_retest", "retest_days": 14.0, "clinical_mean": 38.0, "clinical_sd": 9.0,
     "functional_mean": 15.0, "functional_sd": 8.0, "practice_effect": math.nan, "source": "invented",
+    "own_group": False, "group_size": math.nan, "second_mean": math.nan, "second_sd": math.nan,
+    "retest_correlation": math.nan,
 }  # fmt: skip
 
 
@@ -108,9 +110,60 @@ def test_absent_reference_values_cannot_be_said():
     assert no_norms.classes.words(0) == "improved (whether recovered cannot be said)"
 
 
+ONE_CHANGE = (
+    ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
+    ("C1", "MFQ", "2026-04-05", "discharge", 20, "parent"),
+)
+
+
+def test_every_method_takes_its_reference_values_from_the_table():
+    known = {
+        "practice_effect": -1.5, "group_size": 40.0, "second_mean": 36.0, "second_sd": 9.5,
+        "retest_correlation": 0.8,
+    }  # fmt: skip
+    for method, way in METHODS.items():
+        (with_values,) = measure_changes(
+            _tables(measures=_measures(known), assessments=_scores(*ONE_CHANGE)), method=method
+        )
+        direct = reliable_change(
+            40, 20, better="lower", method=method, sd=9, reliability=0.86, mean=38, practice_effect=-1.5,
+            n=40, post_mean=36, post_sd=9.5, retest_correlation=0.8,
+        )  # fmt: skip
+        assert with_values.classes.changes[0].value == direct.value
+        assert not math.isnan(direct.value)
+        assert with_values.reference.source == "invented"
+        (without,) = measure_changes(
+            _tables(measures=_measures(), assessments=_scores(*ONE_CHANGE)), method=method
+        )
+        needs_more = set(way.needs) - {"sd", "reliability", "mean"}
+        assert math.isnan(without.classes.changes[0].value) == bool(needs_more)
+
+
+@pytest.mark.parametrize(
+    ("size", "category", "many"),
+    [
+        (20.0, "recovered", ""),
+        (19.0, "cannot_be_said", "19 children"),
+        (math.nan, "cannot_be_said", "an unknown number of children"),
+    ],
+)
+def test_an_own_group_below_20_children_is_refused(size, category, many):
+    small = _measures({"own_group": True, "group_size": size})
+    (change,) = measure_changes(_tables(measures=small, assessments=_scores(*ONE_CHANGE)))
+    assert change.classes.categories.tolist() == [category]
+    if many:
+        assert f"own group of {many}, not at least 20" in change.cautions[0]
+        assert math.isnan(change.cutoffs.c.value)
+    else:
+        assert change.cautions == ()
+        assert any("practice's own 20 children" in said for said in change.classes.changes[0].cautions)
+
+
 @pytest.mark.parametrize(
     ("change", "words", "category"),
     [
+        ({"retest_correlation": 1.0}, "The retest correlation recorded (1) is not between -1", "recovered"),
+        ({"group_size": 20.5}, "The group size recorded (20.5) is not a whole number", "recovered"),
         ({"reliability": 1.0}, "The reliability recorded (1) is not between 0 and 1", "cannot_be_said"),
         ({"clinical_sd": 0.0}, "The clinical sd recorded (0) is not above 0", "cannot_be_said"),
         ({"functional_sd": 0.0}, "The functional sd recorded (0) is not above 0", "improved"),

@@ -18,7 +18,7 @@ from rungwise.change.goals import (
     goal_attainment_change_batch,
     goal_attainment_t_batch,
 )
-from rungwise.change.reference import Reference
+from rungwise.change.reference import SMALLEST_OWN_GROUP, Reference
 from rungwise.change.reliable_change import reliable_change_batch
 from rungwise.tables.table import Table, TableSet
 
@@ -192,14 +192,33 @@ def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs, tu
         return otherwise if value is None else str(value)
 
     better = str(measures["better"][row])
+    size = number("group_size", "a whole number of at least 2", lambda value: value >= 2 and value % 1 == 0)
+    own_group = bool(measures["own_group"][row])
+    group: dict[str, Any] = {
+        "sd": above_0("clinical_sd"),
+        "mean": number("clinical_mean"),
+        "post_mean": number("second_mean"),
+        "post_sd": above_0("second_sd"),
+        "retest_correlation": number(
+            "retest_correlation", "between -1 and 1", lambda value: -1 < value < 1
+        ),
+        "practice_effect": number("practice_effect"),
+        "n": None if size is None else int(size),
+    }
+    if own_group and (size is None or size < SMALLEST_OWN_GROUP):
+        many = "an unknown number of" if size is None else f"{size:g}"
+        unusable.append(
+            f"The reference values come from the practice's own group of {many} children, not at least "
+            f"{SMALLEST_OWN_GROUP}, and are not used."
+        )
+        group, own_group = {}, False
     reference = Reference(
-        sd=above_0("clinical_sd"),
-        mean=number("clinical_mean"),
+        **group,
         reliability=number("reliability", "between 0 and 1", lambda value: 0 < value < 1),
-        practice_effect=number("practice_effect"),
         reliability_kind=text("reliability_kind", "unknown"),
         retest_days=above_0("retest_days"),
         score_kind=text("score_kind", "unknown"),
+        own_group=own_group,
         source=text("source", ""),
     )
     mean = reference.mean
