@@ -10,7 +10,7 @@ from rungwise.series.caseload import read_caseload
 
 @pytest.fixture
 def folder_level_3():
-    return Path(__file__).resolve().parents[2] / "data_demo" / "practice_level_3"
+    return Path(__file__).resolve().parents[2] / "data_demo" / "practice"
 
 
 def child(code, site="Harbor", months=80, reason="heights"):
@@ -52,8 +52,11 @@ def test_large_groups_may_be_looked_at(caseload, outcome):
     codes = [f"C{i:03d}" for i in range(2 * ENOUGH)]
     children = [child(code, "Harbor" if i < ENOUGH else "Cliff") for i, code in enumerate(codes)]
     table = groups_table(caseload(children=children), [outcome(code) for code in codes])
-    assert about_groups(table).startswith("Every group has enough judged children")
-    assert table["why_no_limits"].eq("").all()
+    assert about_groups(table).startswith("Every group has at least 30 judged children")
+    assert table["inner_low"].notna().all()
+    # All are of one age and reason, on a scale without ends: nothing to adjust for.
+    assert table["expected"].isna().all()
+    assert table["why_no_limits"].str.startswith("Nothing that was recorded").all()
     assert (table["outer_low"] <= table["share"]).all()
 
 
@@ -101,3 +104,49 @@ def test_nothing_recorded_is_said(caseload, outcome):
 def test_clinicians_are_never_a_group(caseload, outcome):
     children = [child("C1") | {"clinician_id": "T1"}, child("C2") | {"clinician_id": "T2"}]
     assert groups_table(caseload(children=children), [outcome("C1"), outcome("C2")]).empty
+
+
+def test_who_came_explains_what_groups_differ_by(caseload, outcome):
+    """Two sites alike in their work: one is sent the older children, who fall less often."""
+    rng = np.random.default_rng(29)
+    children, judged = [], []
+    for i in range(240):
+        older = rng.random() < (0.8 if i < 120 else 0.2)
+        fell = rng.random() < (0.35 if older else 0.8)
+        children.append(child(f"C{i:03d}", "Cliff" if i < 120 else "Harbor", 110 if older else 80))
+        judged.append(outcome(f"C{i:03d}", "fell_short_baseline" if fell else "no_clear_change"))
+        months = children[-1]["age_months"]
+        children[-1]["age_months"] = months + 20 if older else months
+    table = groups_table(caseload(children=children), judged)
+    site = table[table["grouping"] == "site"]
+    assert ((site["share"] < site["outer_low"]) | (site["share"] > site["outer_high"])).all()
+    assert site["fell"].between(site["expected_low"], site["expected_high"]).all()
+    assert site["expected"].sum() == pytest.approx(site["fell"].sum())
+    assert set(site["adjusted_for"]) == {"age at entry"}
+    # The ages are not adjusted for age.
+    age = table[table["grouping"] == "age_band"]
+    assert age["expected"].isna().all()
+
+
+def test_a_large_simulated_practice_has_every_limit_for_its_sites(large_audit):
+    groups = large_audit.groups
+    site = groups[groups["grouping"] == "site"]
+    assert len(site) == 2
+    assert (site["judged"] >= ENOUGH).all()
+    numbers = ["inner_low", "outer_high", "shrunken", "expected", "expected_low", "expected_high"]
+    assert site[numbers].notna().all(axis=None)
+    assert set(site["adjusted_for"]) == {"baseline level; age at entry; referral reason"}
+    # The sites of the simulator do the same work, so neither lies outside.
+    assert site["fell"].between(site["expected_low"], site["expected_high"]).all()
+    assert "Groups by site" in about_groups(groups)
+
+
+@pytest.fixture(scope="module")
+def large_audit(tmp_path_factory):
+    """The audit of 480 invented children at the lowest recording level."""
+    from rungwise.simulate.practice import simulate_practice
+    from rungwise.simulate.writing import write_tables
+
+    folder = tmp_path_factory.mktemp("large")
+    write_tables(simulate_practice(np.random.default_rng(7), 480, level=1).tables, folder)
+    return audit_quarter(read_caseload(folder, today=date(2026, 11, 13)), "2026Q3", today="2026-11-13")

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rungwise.audit.case_mix import CHARACTERISTICS, baseline_levels, case_mix, expected_count
 from rungwise.audit.outcomes import Outcome
 from rungwise.audit.wording import listed
-from rungwise.basis.funnel_limits import funnel_limits
+from rungwise.basis.funnel_limits import OUTER, funnel_limits
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.series.caseload import Caseload
 from rungwise.single_case.verdict_rule import FELL
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 ENOUGH = 30
 GROUPINGS = {
     "site": "Site",
-    "setting": "Setting of the probes",
+    "setting": "Setting of most probes",
     "referral_reason": "Referral reason",
     "age_band": "Age at entry",
     "ladder": "Ladder",
@@ -38,6 +40,7 @@ AGE_BANDS = (
 NOT_RECORDED = "not recorded"
 SEVERAL = "several"
 LIMITS = ("inner_low", "inner_high", "outer_low", "outer_high")
+EXPECTED = ("expected", "expected_low", "expected_high")
 
 
 def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: float = 0.95) -> pd.DataFrame:
@@ -45,26 +48,32 @@ def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: fl
 
     Groups stand in the order of their names. They differ in who came to them, so a higher share says
     nothing about the work done there; clinicians are not grouped at all. A child is in one group of
-    each kind: with several ladders, settings or raters it is counted under "several".
+    each kind: with several ladders or raters, or no setting for most probes, it is counted under
+    "several".
 
     Returns
     -------
     DataFrame
         ``grouping, group, judged, fell, share, ci_low, ci_high, inner_low, inner_high, outer_low,
-        outer_high, shrunken, why_no_limits``. Exact limits of a funnel plot and shares drawn toward
-        their mean stand only where each group of the kind has at least `ENOUGH` judged children. A
-        grouping in which only one group was recorded is left out.
+        outer_high, shrunken, expected, expected_low, expected_high, adjusted_for, why_no_limits``. Exact
+        limits of a funnel plot, shares drawn toward their mean, and the number of falls to be expected
+        from who came (`rungwise.audit.case_mix`, with 99.8 % limits) stand only where each group of the
+        kind has at least `ENOUGH` judged children. A grouping in which only one group was recorded is
+        left out.
     """
     import pandas as pd
 
     judged = [outcome for outcome in outcomes if outcome.code]
     members = _members(caseload, judged)
+    fell = [outcome.code in FELL for outcome in judged]
+    kept: dict[str, list[str]] = {}
     rows: list[tuple[str, str, int, int]] = []
     for grouping in GROUPINGS:
+        names = [members[outcome.course.child_id].get(grouping, NOT_RECORDED) for outcome in judged]
+        kept[grouping] = names
         groups: dict[str, list[bool]] = {}
-        for outcome in judged:
-            group = members[outcome.course.child_id].get(grouping, NOT_RECORDED)
-            groups.setdefault(group, []).append(outcome.code in FELL)
+        for group, improved in zip(names, fell, strict=True):
+            groups.setdefault(group, []).append(improved)
         if len(set(groups) - {NOT_RECORDED}) < 2:
             continue
         order = sorted(groups, key=lambda group: (group == NOT_RECORDED, _place(group), group))
@@ -72,7 +81,8 @@ def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: fl
     table = pd.DataFrame(rows, columns=["grouping", "group", "judged", "fell"])
     shares = share_interval_batch(table["fell"], table["judged"], confidence=confidence)
     table = table.assign(share=shares.value, ci_low=shares.ci_low, ci_high=shares.ci_high)
-    return _with_limits(table)
+    entry = {name: kept[name] for name in CHARACTERISTICS if name in kept}
+    return _with_limits(table, kept, fell, {"baseline_level": baseline_levels(judged), **entry})
 
 
 def about_groups(table: pd.DataFrame) -> str:
@@ -80,29 +90,41 @@ def about_groups(table: pd.DataFrame) -> str:
     if table.empty:
         return "Fewer than two groups were recorded among the children judged, so none are set apart."
     least = table.groupby("grouping")["judged"].min()
-    if (least >= ENOUGH).all():
-        return (
-            "Every group has enough judged children to be looked at side by side; who came to each still "
-            "differs, and a difference is a question, not a finding."
-        )
-    kinds = [
-        words[0].lower() + words[1:]
-        for name, words in GROUPINGS.items()
-        if least.get(name, ENOUGH) < ENOUGH
-    ]
-    return (
-        f"Groups are described, not compared: by {listed(kinds)} at least one group has fewer than "
-        f"{ENOUGH} judged children, and with so few, differences between groups are mostly chance and who "
-        "came. So there are no funnel limits, no shrunken shares and no adjustment for who came."
+    few = [_small(words) for name, words in GROUPINGS.items() if least.get(name, ENOUGH) < ENOUGH]
+    enough = [_small(words) for name, words in GROUPINGS.items() if least.get(name, 0) >= ENOUGH]
+    beside = (
+        "may be looked at side by side, with the limits of chance and with what was to be expected from "
+        "who came; who came still differs in what was not recorded, and a difference is a question, not a "
+        "finding."
     )
+    if not few:
+        return f"Every group has at least {ENOUGH} judged children: groups {beside}"
+    told = (
+        f"by {listed(few)} at least one group has fewer than {ENOUGH} judged children, and with so few, "
+        "differences between groups are mostly chance and who came. So there are no funnel limits, no "
+        "shrunken shares and no adjustment for who came"
+    )
+    if not enough:
+        return f"Groups are described, not compared: {told}."
+    return f"Groups by {listed(enough)} {beside} The others are described, not compared: {told} there."
 
 
-def _with_limits(table: pd.DataFrame) -> pd.DataFrame:
-    """Add funnel limits and shrunken shares to the kinds of group that are large enough for them."""
+def _small(words: str) -> str:
+    return words[0].lower() + words[1:]
+
+
+def _with_limits(
+    table: pd.DataFrame,
+    members: Mapping[str, Sequence[str]],
+    fell: Sequence[bool],
+    entry: Mapping[str, Sequence[float] | Sequence[str]],
+) -> pd.DataFrame:
+    """Add limits, shrunken shares and expected falls to the kinds of group that are large enough."""
     none = [math.nan] * len(table)
-    columns: dict[str, list[float]] = {name: list(none) for name in (*LIMITS, "shrunken")}
+    columns: dict[str, list[float]] = {name: list(none) for name in (*LIMITS, "shrunken", *EXPECTED)}
     why = [f"Not every group of this kind has {ENOUGH} judged children."] * len(table)
-    for _, part in table.groupby("grouping"):
+    adjusted_for = [""] * len(table)
+    for kind, part in table.groupby("grouping"):
         if part["judged"].min() < ENOUGH:
             continue
         limits = funnel_limits(part["judged"], part["fell"].sum() / part["judged"].sum())
@@ -110,10 +132,16 @@ def _with_limits(table: pd.DataFrame) -> pd.DataFrame:
             for place, value in zip(part.index, getattr(limits, name), strict=True):
                 columns[name][place] = float(value)
         drawn = shrunken(part["fell"].tolist(), part["judged"].tolist())
+        # A group is not adjusted for what makes it a group.
+        model = case_mix(fell, {name: values for name, values in entry.items() if name != kind})
         for place, value in zip(part.index, drawn, strict=True):
             columns["shrunken"][place] = value
-            why[place] = ""
-    return table.assign(**columns, why_no_limits=why)
+            why[place], adjusted_for[place] = model.why, "; ".join(model.adjusted_for)
+            if not model.why:
+                mine = np.array(members[str(kind)], dtype=object) == part.loc[place, "group"]
+                for name, number in zip(EXPECTED, expected_count(model.chances[mine], OUTER), strict=True):
+                    columns[name][place] = float(number)
+    return table.assign(**columns, adjusted_for=adjusted_for, why_no_limits=why)
 
 
 def shrunken(counts: Sequence[int], n: Sequence[int]) -> list[float]:
@@ -169,13 +197,17 @@ def _members(caseload: Caseload, judged: Sequence[Outcome]) -> dict[str, dict[st
 
 
 def _settings(caseload: Caseload) -> dict[str, set[str]]:
-    """Settings in which each child was probed."""
+    """Give the setting in which most of each child's probes took place; several where none has most."""
     table = caseload.tables.get("observations")
-    found: dict[str, set[str]] = {}
+    counts: dict[str, Counter[str]] = {}
     if table is not None:
         probes = table.where(table["kind"] == "probe")
-        for child, setting in set(zip(probes["child_id"], probes["setting"], strict=True)):
-            found.setdefault(child, set()).add(setting or "")
+        for child, setting in zip(probes["child_id"], probes["setting"], strict=True):
+            counts.setdefault(child, Counter())[setting or ""] += 1
+    found = {}
+    for child, settings in counts.items():
+        setting, most = settings.most_common(1)[0]
+        found[child] = {setting} if 2 * most > settings.total() else set(settings)
     return found
 
 

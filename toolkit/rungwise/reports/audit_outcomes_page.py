@@ -10,7 +10,7 @@ import pandas as pd
 from rungwise.audit.audit import Audit
 from rungwise.audit.groups import GROUPINGS, SEVERAL, about_groups
 from rungwise.audit.signs import A_STEP
-from rungwise.audit.wording import percent
+from rungwise.audit.wording import listed, percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
@@ -21,6 +21,7 @@ from rungwise.reports.audit_cells import (
     range_words,
     rows_of,
     share_words,
+    small,
 )
 from rungwise.reports.blocks import (
     Block,
@@ -189,7 +190,7 @@ def groups(audit: Audit) -> Blocks:
         some = audit.groups[audit.groups["grouping"] == kind]
         if some.empty:
             continue
-        limited = (some["why_no_limits"] == "").all()
+        limited = some["inner_low"].notna().all()
         if limited:
             parts.append(
                 picture(
@@ -205,33 +206,52 @@ def groups(audit: Audit) -> Blocks:
 
 
 def _group_table(some: pd.DataFrame, words: str, limited: bool) -> Block:
-    rows = [
-        {
+    expected = bool(some["expected"].notna().all())
+    rows = []
+    for row in rows_of(some):
+        cells = {
             words: row.group,
             "Judged": row.judged,
             "Fell": row.fell,
             "Share that fell": share_words(row.share, row.ci_low, row.ci_high),
         }
-        | (
-            {
-                "Limits of chance (99.8%)": range_words(row.outer_low, row.outer_high),
-                "Drawn toward the mean": percent(row.shrunken),
-            }
-            if limited
-            else {}
-        )
-        for row in rows_of(some)
-    ]
+        if limited:
+            cells["Limits of chance (99.8%)"] = range_words(row.outer_low, row.outer_high)
+            cells["Drawn toward the mean"] = percent(row.shrunken)
+        if expected:
+            low, high = f"{row.expected_low:g}", f"{row.expected_high:g}"
+            cells["Falls expected from who came"] = f"{format_number(row.expected)} ({low} to {high})"
+        rows.append(cells)
     notes = []
     if SEVERAL in set(some["group"]):
-        notes.append(f"A child in more than one of these stands under “{SEVERAL}”.")
+        notes.append(f"A child that belongs to more than one of these stands under “{SEVERAL}”.")
     if limited:
         notes.append(
             "Drawn toward the mean: the best guess of a group's share for one who knows the other groups "
-            "too. Neither it nor the limits are adjusted for who came."
+            "too. Neither it nor the limits of chance are adjusted for who came."
         )
-    numeric = ["Judged", "Fell", "Share that fell", "Limits of chance (99.8%)", "Drawn toward the mean"]
-    return table(rows, caption=f"{words}, in the order of names", numeric=numeric, notes=notes)
+        notes.append(_about_expected(some, expected))
+    return table(
+        rows,
+        caption=f"{words}, in the order of names",
+        numeric=list(rows[0])[1:] if rows else [],
+        notes=notes,
+    )
+
+
+def _about_expected(some: pd.DataFrame, expected: bool) -> str:
+    if not expected:
+        return f"No adjustment for who came: {small(some['why_no_limits'].iloc[0])}"
+    adjusted_for = listed(some["adjusted_for"].iloc[0].split("; "))
+    beyond = some[(some["fell"] < some["expected_low"]) | (some["fell"] > some["expected_high"])]
+    found = "Every group lies within."
+    if len(beyond):
+        found = f"Outside, and so a question to ask: {listed(list(beyond['group']))}."
+    return (
+        f"Falls expected from who came: by a logistic model of all children judged on {adjusted_for}, with "
+        f"exact 99.8% limits of chance that take the model as known. {found} What was not recorded is not "
+        "adjusted for."
+    )
 
 
 def scores(audit: Audit) -> Block:
