@@ -1,5 +1,6 @@
 """A study from plan to Word: every number again from the archive, and pages that hold what they promise."""
 
+import csv
 import io
 import json
 import re
@@ -12,14 +13,18 @@ import docx
 import numpy as np
 import pytest
 from PIL import Image
+from rungwise.basis.page_numbers import format_number
+from rungwise.reports.manuscript import to_blocks
 from rungwise.reports.plan_report import write_plan
 from rungwise.reports.rerun import LEFT_OUT, rerun_study
 from rungwise.reports.scribe import ITEMS
 from rungwise.reports.study_inputs import read_answers, read_study
 from rungwise.reports.study_report import write_masked, write_study
+from rungwise.reports.study_results import primary
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import csv_text, write_tables
+from rungwise.study.analysis import analyze_study
 from rungwise.study.masked import masked_test, read_key
 from rungwise.study.plan import plan_study
 from rungwise.study.power import Scenario
@@ -146,17 +151,81 @@ def test_a_rerun_notices_what_was_changed(written, tmp_path, what):
 
 
 def test_the_archive_holds_the_studys_children_and_no_free_text(written):
-    with zipfile.ZipFile(written / "study.zip") as archive:
-        names = set(archive.namelist())
-        files = {name: archive.read(name).decode("utf-8") for name in names}
+    files = archived(written / "study.zip")
     assert {"plan.json", "settings.json", "numbers.json", "environment.json", "rerun.py", "README.txt",
-            "data/observations.csv", "data/practice.toml"} <= names  # fmt: skip
-    for name in names:
+            "registered.json", "draw.json", "masked_answers.csv", "masked_key.json",
+            "data/observations.csv", "data/practice.toml"} <= set(files)  # fmt: skip
+    for name, content in files.items():
         if name.endswith(".csv"):
-            assert not set(files[name].splitlines()[0].split(",")) & set(LEFT_OUT)
-            assert "S05" not in files[name]
+            assert not set(content.splitlines()[0].split(",")) & set(LEFT_OUT)
     made = json.loads(files["environment.json"])
     assert {"rungwise", "numpy", "scipy"} <= set(made["packages"])
+
+
+def test_neither_a_code_nor_a_date_nor_a_place_is_in_the_archive(written):
+    files = archived(written / "study.zip")
+    for name, content in files.items():
+        assert not re.search(r"\bS0\d\b", content), name
+        assert not re.search(r"\b20\d\d-\d\d-\d\d\b", content), name
+        assert not re.search(r"harbor|quay|\bR[1-4]\b", content), name
+    trials = list(csv.DictReader(io.StringIO(files["data/observations.csv"])))
+    assert {row["child_id"] for row in trials} == {"P1", "P2", "P3", "P4"}
+    source = read_caseload(DEMO / "records", today=TODAY).tables["observations"]
+    probes = source.where(source["kind"] == "probe")
+    days = (probes["date"] - np.datetime64("2026-03-02")).astype(int)
+    given = {(row["child_id"].replace("P", "S0"), int(row["day"]), row["fear_peak"]) for row in trials}
+    wanted = {
+        (child, day, "" if np.isnan(fear) else f"{fear:g}")
+        for child, day, fear in zip(probes["child_id"], days.tolist(), probes["fear_peak"], strict=True)
+    }
+    assert given == wanted
+
+
+def test_the_key_of_the_participants_lies_apart_and_leads_back(written):
+    key = json.loads((written.parent / "study_participants.json").read_text(encoding="utf-8"))
+    assert key["participants"] == {f"P{i}": f"S0{i}" for i in range(1, 5)}
+    assert key["day_0"] == "2026-03-02"
+    assert key["raters"] == {"rater 1": "R3", "rater 2": "R4"}
+    with pytest.raises(ValueError, match="participants_to must not lie in the folder that others get"):
+        write_study(DEMO / "records", to=written, overwrite=True, participants_to=written / "key.json")
+
+
+def test_another_key_is_not_overwritten_unasked(tmp_path):
+    call = {"plan": DEMO / "plan.json", "today": TODAY, "page": False}
+    write_study(DEMO / "records", to=tmp_path / "a", participants_to=tmp_path / "key.json", **call)
+    before = (tmp_path / "key.json").read_bytes()
+    write_study(DEMO / "records", to=tmp_path / "b", participants_to=tmp_path / "key.json", **call)
+    (tmp_path / "key.json").write_text("mine")
+    with pytest.raises(NotWritten):
+        write_study(DEMO / "records", to=tmp_path / "c", participants_to=tmp_path / "key.json", **call)
+    assert (tmp_path / "key.json").read_text() == "mine"
+    assert not (tmp_path / "c").exists()
+    assert b"S01" in before
+
+
+def test_neither_manuscript_nor_page_names_a_code_of_the_practice(written, word):
+    cells = [cell.text for table in word.tables for row in table.rows for cell in row.cells]
+    page = re.sub(r"<script.*?</script>|<style.*?</style>|base64,[^\"')]*", "",
+                  (written / "study.html").read_text(encoding="utf-8"), flags=re.DOTALL)  # fmt: skip
+    drawing = (written / "figures/figure_1.svg").read_text(encoding="utf-8")
+    for text in (text_of(word), "\n".join(cells), page, drawing):
+        assert not re.search(r"\bS0[1-5]\b", text)
+        assert "2026-0" not in text
+    assert "P1 gangway" in cells
+    assert "a file apart, which stays with the author" in text_of(word)
+
+
+def test_another_draw_than_the_plan_and_seed_give_is_noticed(written, tmp_path):
+    with zipfile.ZipFile(written / "study.zip") as archive:
+        archive.extractall(tmp_path)
+    (tmp_path / "draw.json").write_text('{"seed": 7}')
+    lines = rerun_study(tmp_path).lines()
+    assert any(line.startswith("drawn.P1 gangway") for line in lines)
+
+
+def archived(file):
+    with zipfile.ZipFile(file) as archive:
+        return {name: archive.read(name).decode("utf-8") for name in archive.namelist()}
 
 
 def test_settings_travel_with_the_data_and_places_staff_and_notes_do_not(tmp_path):
@@ -227,11 +296,11 @@ def test_every_rating_of_every_case_is_in_the_report(word, inputs):
 
 def test_adverse_events_fidelity_and_departures_are_told(word):
     events = table(word, "Every adverse event")
-    assert [row[0] for row in events[1:]] == ["S02", "S04"]
+    assert [row[0] for row in events[1:]] == ["P2", "P4"]
     assert events[2][2] == "near-fall"
     assert [row[0] for row in table(word, "Steps of the procedure")][1] == "all children"
     departures = table(word, "Where the study departed")
-    assert ["Probes of S01 gangway", "26 occasions", "24 recorded"] in departures
+    assert ["Probes of P1 gangway", "26 occasions", "24 recorded"] in departures
 
 
 def test_the_checklist_has_26_items_each_with_its_place_or_left_to_the_author(word):
@@ -318,7 +387,7 @@ def test_masked_graphs_and_their_key_lie_apart_and_come_back_tested(tmp_path):
 
 
 def test_the_key_may_not_lie_with_the_graphs(tmp_path):
-    with pytest.raises(ValueError, match="must not lie in the folder the raters get"):
+    with pytest.raises(ValueError, match="key_to must not lie in the folder that others get"):
         write_masked(
             DEMO / "records", to=tmp_path / "raters", key_to=tmp_path / "raters/key.json",
             plan=DEMO / "plan.json", today=TODAY,
@@ -425,3 +494,13 @@ def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, inputs
 def start_of(tables, child):
     phases = tables["phases"]
     return phases["starts_on"][(phases["child_id"] == child) & (phases["phase"] == "exposure")][0]
+
+
+def test_a_study_tested_with_tau_gives_its_interval_in_points(inputs):
+    result = analyze_study(inputs.result.study, statistic="tau", alternative="improvement", alpha=0.05)
+    counts = result.test.counts
+    assert counts["shift_low"] < counts["shift"] < counts["shift_high"]
+    said = " ".join(str(block) for block in to_blocks(primary(result)))
+    said = re.sub(r"\s+", " ", said)
+    assert f"lie between {format_number(counts['shift_low'], 2)} and " in said
+    assert f"to 0 is {format_number(counts['shift'], 2)}." in said

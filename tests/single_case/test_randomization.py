@@ -192,13 +192,10 @@ def test_billions_of_assignments_agree_with_a_sample_of_them():
     design = StaggeredStarts(windows, True, "random")
     exact = randomization_test(several, design=design, interval=False)
     assert exact.counts["assignments"] == math.factorial(8) * 5**8
-    sample = assignments._drawn(
-        design,
-        [assignments.oriented_case(s, i) for i, s in enumerate(several)],
-        "mean_difference",
-        40_000,
-        rng,
-    )[0]
+    cases = [assignments.oriented_case(s, i) for i, s in enumerate(several)]
+    masks, picks = assignments._drawn(design, cases, 40_000, rng)
+    drawn = assignments.Permitted([[mask] for mask in masks], picks, 40_000, False, "")
+    sample = assignments.counting(drawn, cases, "mean_difference").statistics
     share = np.mean(sample >= exact.value - 1e-9)
     assert share == pytest.approx(exact.p_value, abs=5 * math.sqrt(exact.p_value / 40_000) + 1e-4)
 
@@ -331,7 +328,10 @@ def test_direction_and_sign():
     assert (higher.favors, higher.p_value) == ("worsening", 1.0)
     ranked = randomization_test(started(values, 6, better="lower"), design=design, statistic="tau")
     assert ranked.value == 1
-    assert randomization.NO_INTERVAL in ranked.cautions
+    assert randomization.UNBOUNDED in ranked.cautions
+    assert math.isnan(ranked.counts["shift_low"])
+    assert math.isnan(ranked.counts["shift_high"])
+    assert ranked.counts["shift"] == -4.0
 
 
 def test_declines_rank_worst_in_tau_and_are_left_out_of_means():

@@ -20,7 +20,7 @@ from rungwise.figures.stacked_cases import describe_cases, stacked_cases
 from rungwise.reports.manuscript import Drawing, Heading, Part, Points, Text, rows, text
 from rungwise.reports.word import Italic
 from rungwise.series.phase_series import PHASES, PhaseSeries
-from rungwise.single_case.randomization import DECLINES_LEFT_OUT
+from rungwise.single_case.randomization import DECLINES_LEFT_OUT, TAU_SHIFT
 from rungwise.study.analysis import NOT_INDEPENDENT, ONE_CHILD, StudyResult, one_child
 from rungwise.study.appraise import ROBINT, VERSIONS, WWC, Appraisal
 from rungwise.study.data import CaseData, Study, coverage
@@ -145,7 +145,7 @@ def primary(result: StudyResult) -> list[Part]:
         if math.isnan(test.ci_low)
         else f", 95% CI [{format_number(test.ci_low, 2)}, {format_number(test.ci_high, 2)}]"
     )
-    cautions = tuple(caution for caution in test.cautions if caution != DECLINES_LEFT_OUT)
+    cautions = tuple(caution for caution in test.cautions if caution not in (DECLINES_LEFT_OUT, TAU_SHIFT))
     found = (
         "The test reached its level: exposure made a difference to the ratings at the times drawn for it."
         if test.p_value <= result.alpha
@@ -157,8 +157,24 @@ def primary(result: StudyResult) -> list[Part]:
             f"({result.alternative}); the smallest attainable with this design was ", P,
             f" {format_p(counts['smallest_p'])}. ", found,
         ),
+        *_shift(test, result.statistic),
         *([Points(cautions)] if cautions else []),
         *_with_declines(result),
+    ]  # fmt: skip
+
+
+def _shift(test: Estimate, statistic: str) -> list[Part]:
+    """Say which shifts in points a test with Tau does not reject."""
+    counts = test.counts
+    if statistic != "tau" or math.isnan(counts.get("shift_low", math.nan)):
+        return []
+    low, high = (format_number(counts[name], 2) for name in ("shift_low", "shift_high"))
+    return [
+        text(
+            "In rating points: the shifts of all exposure ratings that the same test does not reject lie "
+            f"between {low} and {high} (95% interval by inverting the test); the one that brings ",
+            Italic("Tau"), f" to 0 is {format_number(counts['shift'], 2)}.",
+        )
     ]  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rungwise.basis.errors import NotEnoughData
+from rungwise.series.batch import order_codes
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.designs import MOST_LISTED, SingleDesign, StaggeredStarts
 
@@ -21,10 +22,12 @@ NEAR_CHANGE = 3
 """Occasions on either side of a change in ``immediate_change``."""
 MOST_IN_HALVES = 20_000_000
 """Sums held at once when meeting in the middle."""
-RESOLUTION = 1e-7
-"""How closely limits are found when meeting in the middle, in rating points."""
+RESOLUTION = 1e-8
+"""How closely limits are found when meeting in the middle, as a share of the ratings' range."""
 TIE = 1e-9
-"""Statistics closer than this, in rating points and in proportion, are ties."""
+"""Statistics closer than this share of the ratings' range are ties."""
+ROUNDING = 16 * float(np.finfo(float).eps)
+"""How far rounding may part equal sums, as a share of the largest rating."""
 
 
 Plan = StaggeredStarts | list[SingleDesign]
@@ -40,22 +43,30 @@ class Case:
     ----------
     label : str
     values : ndarray of float
-        0 where there is no rating.
+        Counted from the series' first rating, which changes no difference and keeps ratings far from
+        zero exact; 0 where there is no rating.
     rated : ndarray of bool
+    codes : ndarray of int
+        Order of the ratings, ties alike; 0, below all of them, where there is none.
     merits : ndarray of int
         Occasions each one is better than, minus those it is worse than; declines rank worst.
     usable : ndarray of bool
         Rated or declined.
     exposed : ndarray of bool
         The assignment that was made.
+    unit : float
+        What differences are measured against when ties are looked for: the range of the ratings, or
+        more where they are so far from zero that rounding is larger than `TIE` of it.
     """
 
     label: str
     values: np.ndarray
     rated: np.ndarray
+    codes: np.ndarray
     merits: np.ndarray
     usable: np.ndarray
     exposed: np.ndarray
+    unit: float
 
 
 class Counting:
@@ -65,8 +76,8 @@ class Counting:
     total: int
     drawn = False
 
-    def __init__(self, observed: float):
-        self.observed = observed
+    def __init__(self, observed: float, unit: float):
+        self.observed, self.unit = observed, unit
 
     def tails(self, shift: float) -> tuple[int, int]:
         """Count both, after taking `shift` off every rating that was made under exposure."""
@@ -78,7 +89,7 @@ class Counting:
 
     def _bounds(self, shift: float) -> tuple[float, float]:
         target = self.observed - shift
-        slack = TIE * max(1.0, abs(target))
+        slack = TIE * max(self.unit, abs(target))
         return target - slack, target + slack
 
 
@@ -86,9 +97,15 @@ class Listed(Counting):
     """Every assignment, or every one drawn, with its statistic."""
 
     def __init__(
-        self, observed: float, statistics: np.ndarray, shares: np.ndarray, method: str, drawn: bool
+        self,
+        observed: float,
+        unit: float,
+        statistics: np.ndarray,
+        shares: np.ndarray,
+        method: str,
+        drawn: bool,
     ):
-        super().__init__(observed)
+        super().__init__(observed, unit)
         self.statistics, self.shares = statistics, shares
         self.method, self.total, self.drawn = method, len(statistics), drawn
 
@@ -115,10 +132,10 @@ class Listed(Counting):
 class MetInTheMiddle(Counting):
     """Every assignment of several series, counted from the sums of two halves of them."""
 
-    def __init__(self, observed: float, terms: Terms, shares: Terms, total: int):
-        super().__init__(observed)
-        self.terms, self.shares, self.total = terms, shares, total
-        self.method = f"all {total:,} permitted assignments counted by meeting in the middle"
+    def __init__(self, observed: float, unit: float, terms: Terms, shares: Terms, total: int, method: str):
+        super().__init__(observed, unit)
+        self.terms, self.shares = terms, shares
+        self.total, self.method = total, method
 
     def tails(self, shift: float) -> tuple[int, int]:
         """Count both through the sums of two halves."""
@@ -161,7 +178,8 @@ class MetInTheMiddle(Counting):
         Interpolate, truncate, project (Oliveira & Takahashi 2020): bisection's guarantee with fewer
         steps, since each step counts all assignments.
         """
-        width = max(max(float(np.ptp(term)) for row in self.terms for term in row), 1.0)
+        width = max(max(float(np.ptp(term)) for row in self.terms for term in row), self.unit) or 1.0
+        resolution = RESOLUTION * (self.unit or 1.0)
         low, high = -width, width
         while (at_low := surplus(low)) > 0:
             low *= 4
@@ -169,13 +187,13 @@ class MetInTheMiddle(Counting):
                 return math.nan
         while (at_high := surplus(high)) <= 0:
             high *= 4
-        steps = math.ceil(math.log2((high - low) / RESOLUTION)) + 1
+        steps = math.ceil(math.log2((high - low) / resolution)) + 1
         push = 0.2 / (high - low)
         for step in range(steps):
             middle = (low + high) / 2
-            if high - low <= 2 * RESOLUTION:
+            if high - low <= 2 * resolution:
                 break
-            slack = RESOLUTION * 2.0 ** (steps - step) - (high - low) / 2
+            slack = resolution * 2.0 ** (steps - step) - (high - low) / 2
             guess = (high * at_low - low * at_high) / (at_low - at_high)
             side = math.copysign(1.0, middle - guess)
             nudge = push * (high - low) ** 2
@@ -200,18 +218,19 @@ def oriented_case(series: PhaseSeries, number: int) -> Case:
     sign = 1.0 if watched.better == "higher" else -1.0
     values = watched.values * sign
     rated = ~np.isnan(values)
-    ranked = np.where(watched.declined, -np.inf, values)
+    largest = float(np.abs(values[rated]).max(initial=0.0))
+    if rated.any():
+        values = values - values[rated][0]
+    unit = max(float(np.ptp(values[rated])) if rated.any() else 0.0, ROUNDING * largest / TIE)
     usable = watched.usable
-    ranked = np.where(usable, ranked, 0.0)
-    better = (ranked[:, None] > ranked[None, :]).astype(np.int64)
-    against = better - better.T
-    merits = np.where(usable, against[:, usable].sum(axis=1), 0)
+    codes = order_codes(watched.values[None], ~rated[None], np.array([len(rated)]), np.array([sign]))[0]
+    merits = np.where(usable, np.sign(codes[:, None] - codes[usable].astype(np.int64)).sum(axis=1), 0)
     exposed = watched.phases == "exposure"
     label = series.label or f"number {number}"
     for phase, members in (("baseline", ~exposed), ("exposure", exposed)):
         if not (usable & members).any():
             raise NotEnoughData(f"Series {label} has no usable occasion in {phase}.")
-    return Case(label, np.where(rated, values, 0.0), rated, merits, usable, exposed)
+    return Case(label, np.where(rated, values, 0.0), rated, codes, merits, usable, exposed, unit)
 
 
 def n_assignments_of(plan: Plan) -> int:
@@ -221,42 +240,104 @@ def n_assignments_of(plan: Plan) -> int:
     return math.prod(design.n_assignments for design in plan)
 
 
-def counting(
-    plan: Plan, cases: list[Case], statistic: str, draws: int, rng: np.random.Generator | None
-) -> Counting:
-    """Choose the way of counting and prepare it.
+@dataclass(frozen=True, eq=False)
+class Permitted:
+    """The assignments that a test goes through: all of them, or a sample drawn.
+
+    Attributes
+    ----------
+    masks : list of list of ndarray of bool
+        Per series, and per window where windows were shuffled: one row per assignment of that series.
+    picks : list of ndarray of int, or None
+        Where some were drawn: for every draw, the row of each series. None: all combinations.
+    total : int
+        Combinations in all, or draws.
+    by_halves : bool
+        Whether the combinations are too many to list and are met in the middle.
+    method : str
+    """
+
+    masks: list[list[np.ndarray]]
+    picks: list[np.ndarray] | None
+    total: int
+    by_halves: bool
+    method: str
+
+    @property
+    def sums(self) -> int:
+        """Number of sums worked out to count all of them once."""
+        if not self.by_halves:
+            return self.total
+        sizes = [[np.zeros(len(mask)) for mask in row] for row in self.masks]
+        return sum(left.size + right.size for left, right in _halves(sizes))
+
+
+def permitted(plan: Plan, cases: list[Case], draws: int, rng: np.random.Generator | None) -> Permitted:
+    """Choose the way of counting and list or draw the assignments.
 
     Raises
     ------
     ValueError
         If some must be drawn and there is no generator to draw with.
-    NotEnoughData
-        If a permitted assignment would leave a phase without a rating.
     """
-    own = [statistics_of(case, case.exposed[None], statistic)[0][0] for case in cases]
-    observed = float(np.mean(own))
     total = n_assignments_of(plan)
     listed = total <= MOST_LISTED
     if listed or _sums_in_halves(plan) <= MOST_IN_HALVES:
-        terms, shares = _terms(plan, cases, statistic)
-        if not listed:
-            return MetInTheMiddle(observed, terms, shares, total)
-        sums, share_sums = (
-            np.concatenate([np.add.outer(left, right).ravel() for left, right in _halves(part)])
-            for part in (terms, shares)
+        method = f"all {total:,} permitted assignments " + (
+            "listed" if listed else "counted by meeting in the middle"
         )
-        m = len(cases)
-        return Listed(
-            observed, sums / m, share_sums / m, f"all {total:,} permitted assignments listed", drawn=False
-        )
+        return Permitted(_masks(plan, cases), None, total, not listed, method)
     if rng is None:
         raise ValueError(
             f"rng must be a numpy Generator: the {total:,} permitted assignments are too many to count, "
             "so some are drawn; got None."
         )
-    sums, share_sums = _drawn(plan, cases, statistic, draws, rng)
     method = f"Monte Carlo, {draws:,} of {total:,} permitted assignments drawn"
-    return Listed(observed, sums, share_sums, method, drawn=True)
+    masks, picks = _drawn(plan, cases, draws, rng)
+    return Permitted([[mask] for mask in masks], picks, draws, False, method)
+
+
+def counting(chosen: Permitted, cases: list[Case], statistic: str) -> Counting:
+    """Work out the statistic of all the assignments, ready to be counted.
+
+    Raises
+    ------
+    NotEnoughData
+        If a permitted assignment would leave a phase without a rating.
+    """
+    own = [statistics_of(case, case.exposed[None], statistic)[0][0] for case in cases]
+    both = [
+        [statistics_of(case, mask, statistic) for mask in row]
+        for case, row in zip(cases, chosen.masks, strict=True)
+    ]
+    terms, shares = ([[pair[part] for pair in row] for row in both] for part in (0, 1))
+    unit = 1.0 if statistic == "tau" else max(case.unit for case in cases)
+    return counting_of(chosen, float(np.mean(own)), unit, terms, shares)
+
+
+def counting_of(chosen: Permitted, observed: float, unit: float, terms: Terms, shares: Terms) -> Counting:
+    """Make ready to count from the terms of each series.
+
+    Parameters
+    ----------
+    chosen : Permitted
+    observed : float
+        The statistic of the assignment that was made.
+    unit : float
+        What ties are measured against.
+    terms, shares : list of list of ndarray
+        Shaped as ``chosen.masks``: the statistic, and what a shift of 1 under exposure adds to it.
+    """
+    if chosen.by_halves:
+        return MetInTheMiddle(observed, unit, terms, shares, chosen.total, chosen.method)
+    sums, share_sums = (_sums(part, chosen.picks) / len(terms) for part in (terms, shares))
+    return Listed(observed, unit, sums, share_sums, chosen.method, chosen.picks is not None)
+
+
+def _sums(terms: Terms, picks: list[np.ndarray] | None) -> np.ndarray:
+    if picks is not None:
+        return np.sum([row[0][pick] for row, pick in zip(terms, picks, strict=True)], axis=0)
+    return np.concatenate([np.add.outer(left, right).ravel() for left, right in _halves(terms)])
 
 
 def _sums_in_halves(plan: Plan) -> float:
@@ -284,20 +365,14 @@ def _parted(sizes: list[int]) -> tuple[list[int], list[int]]:
     return left, right
 
 
-def _terms(plan: Plan, cases: list[Case], statistic: str) -> tuple[Terms, Terms]:
-    if isinstance(plan, StaggeredStarts):
-        windows = [plan.windows if plan.shuffled else (window,) for window in plan.windows]
-        masks = [
-            [_masks_of_starts(case, np.array(window)) for window in open_to]
-            for case, open_to in zip(cases, windows, strict=True)
-        ]
-    else:
-        masks = [[design.masks(len(case.values))] for design, case in zip(plan, cases, strict=True)]
-    both = [
-        [statistics_of(case, mask, statistic) for mask in row]
-        for case, row in zip(cases, masks, strict=True)
+def _masks(plan: Plan, cases: list[Case]) -> list[list[np.ndarray]]:
+    if not isinstance(plan, StaggeredStarts):
+        return [[design.masks(len(case.values))] for design, case in zip(plan, cases, strict=True)]
+    windows = [plan.windows if plan.shuffled else (window,) for window in plan.windows]
+    return [
+        [_masks_of_starts(case, np.array(window)) for window in open_to]
+        for case, open_to in zip(cases, windows, strict=True)
     ]
-    return [[pair[0] for pair in row] for row in both], [[pair[1] for pair in row] for row in both]
 
 
 def _masks_of_starts(case: Case, starts: np.ndarray) -> np.ndarray:
@@ -345,20 +420,21 @@ def _sums_by_windows(terms: Terms) -> dict[int, np.ndarray]:
 
 
 def _drawn(
-    plan: Plan, cases: list[Case], statistic: str, draws: int, rng: np.random.Generator
-) -> tuple[np.ndarray, np.ndarray]:
-    sums, shares = np.zeros(draws), np.zeros(draws)
-    starts = plan.draw_starts(draws, rng) if isinstance(plan, StaggeredStarts) else None
-    for i, case in enumerate(cases):
-        if starts is not None:
-            distinct, place = np.unique(starts[:, i], return_inverse=True)
-            pair = statistics_of(case, _masks_of_starts(case, distinct), statistic)
-            pair = pair[0][place], pair[1][place]
-        else:
-            pair = statistics_of(case, plan[i].draw(len(case.values), draws, rng), statistic)  # type: ignore[index]
-        sums += pair[0]
-        shares += pair[1]
-    return sums / len(cases), shares / len(cases)
+    plan: Plan, cases: list[Case], draws: int, rng: np.random.Generator
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Draw assignments: the different ones of each series, and which of them each draw gave."""
+    if not isinstance(plan, StaggeredStarts):
+        masks = [
+            design.draw(len(case.values), draws, rng) for design, case in zip(plan, cases, strict=True)
+        ]
+        return masks, [np.arange(draws)] * len(masks)
+    starts = plan.draw_starts(draws, rng)
+    masks, picks = [], []
+    for case, column in zip(cases, starts.T, strict=True):
+        distinct, place = np.unique(column, return_inverse=True)
+        masks.append(_masks_of_starts(case, distinct))
+        picks.append(place)
+    return masks, picks
 
 
 def statistics_of(case: Case, masks: np.ndarray, statistic: str) -> tuple[np.ndarray, np.ndarray]:

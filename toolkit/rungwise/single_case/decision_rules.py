@@ -20,6 +20,7 @@ from rungwise.single_case.split_middle import (
     DECLINED_EXPOSURE,
     LINE_AS_KNOWN,
     even_chance_tail,
+    largest,
     split_middle_lines,
 )
 from rungwise.single_case.stretch import (
@@ -28,6 +29,7 @@ from rungwise.single_case.stretch import (
     alternates,
     batch_for,
     flush_left,
+    rounding,
     row_medians,
 )
 
@@ -96,13 +98,16 @@ def dual_criterion_batch(
     mean_line = (mean + moved)[:, None]
     trend_line = (intercept + moved)[:, None] + slope[:, None] * later.times
     with np.errstate(invalid="ignore"):
-        slack = 1e-9 * np.maximum(1, np.abs(later.values))
-        clear = [sign[:, None] * (later.values - line) > slack for line in (mean_line, trend_line)]
+        clear = [
+            sign[:, None] * (later.values - line) > rounding(later.values, line, largest(base)[:, None])
+            for line in (mean_line, trend_line)
+        ]
     refused = later.declined & (direction == "worsening")
     beyond = (later.used & ((clear[0] & clear[1]) | refused)).sum(axis=1)
     p_value = np.where(usable, even_chance_tail(beyond, later.n), np.nan)
-    needed = [required_count(int(n), alpha) for n in later.n]
-    required = np.array([np.nan if one is None else one for one in needed], dtype=float)
+    required = np.full(len(batch), np.nan)
+    for n in np.unique(later.n):
+        required[later.n == n] = required_count(int(n), alpha) or np.nan
     met = usable & (beyond >= required)
     kind = "conservative dual criterion" if shift == CONSERVATIVE_SHIFT else "dual criterion"
     first = np.where(later.n > 0, _first_time(later), np.nan)
@@ -216,7 +221,7 @@ def deviation_band_batch(batch: SeriesBatch, *, deviations: float = 2.0, run: in
     usable = (rated >= 2) & (later.n > 0)
     low, high = mean - deviations * sd, mean + deviations * sd
     with np.errstate(invalid="ignore"):
-        slack = 1e-9 * np.maximum(1, np.abs(later.values))
+        slack = rounding(later.values, largest(base)[:, None])
         above = later.used & (later.values > high[:, None] + slack)
         below = later.used & (later.values < low[:, None] - slack)
     up = (batch.sign > 0)[:, None]
@@ -322,7 +327,8 @@ def stability_envelope_batch(
     else:
         middle = np.broadcast_to(center[:, None], stretch.values.shape)
     with np.errstate(invalid="ignore"):
-        inside = stretch.used & (np.abs(stretch.values - middle) <= half[:, None] + 1e-9)
+        slack = rounding(stretch.values, middle, half[:, None])
+        inside = stretch.used & (np.abs(stretch.values - middle) <= half[:, None] + slack)
     n_inside = inside.sum(axis=1)
     drawn = np.isfinite(middle) & stretch.used & np.isfinite(half)[:, None]
     usable = (stretch.n > 0) & drawn.any(axis=1)
@@ -333,7 +339,7 @@ def stability_envelope_batch(
         n=stretch.n,
         counts={
             "inside": n_inside,
-            "stable": (usable & (value >= share - 1e-9)).astype(np.int64),
+            "stable": (usable & (100 * n_inside >= share * stretch.n)).astype(np.int64),
             "center": center,
             "half_width": half,
             "declined": (stretch.declined & stretch.used).sum(axis=1),

@@ -14,7 +14,7 @@ from rungwise.basis.null_two_phase import ALTERNATIVES, normal_tail
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
-from rungwise.single_case.stretch import Stretch, batch_for
+from rungwise.single_case.stretch import Stretch, batch_for, rounding
 from rungwise.single_case.theil_sen import theil_sen_batch
 from rungwise.single_case.trend import (
     NO_INTERVAL,
@@ -80,8 +80,9 @@ def hamed_rao_batch(
         oriented = np.where(stretch.declined[r, :n], -np.inf, stretch.values[r, :n] * batch.sign[r])
         if not ordinary[r] > 0:
             continue
-        rise = 0.0 if math.isnan(slope[r]) else slope[r]
-        factor[r], lags[r] = variance_factor((oriented - rise * times)[order], limit)
+        line = (0.0 if math.isnan(slope[r]) else slope[r]) * (times - times[0])
+        slack = float(rounding(np.where(np.isfinite(oriented), oriented, 0.0), line).max())
+        factor[r], lags[r] = variance_factor((oriented - line)[order], limit, slack)
         variance[r] = ordinary[r] * factor[r]
     s = plain.counts["S"].astype(float)
     p_value = np.where(variance > 0, normal_tail(s, variance, alternative), np.nan)
@@ -169,7 +170,7 @@ def hamed_rao(
     return hamed_rao_batch(batch_for(series, phase), phase, alternative, significance=significance)[0]
 
 
-def variance_factor(detrended: np.ndarray, limit: float) -> tuple[float, int]:
+def variance_factor(detrended: np.ndarray, limit: float, slack: float) -> tuple[float, int]:
     """Give Hamed and Rao's n/n* and how many lags entered it.
 
     Parameters
@@ -178,11 +179,17 @@ def variance_factor(detrended: np.ndarray, limit: float) -> tuple[float, int]:
         The series around its Theil–Sen line, in time order; ranked here, ties sharing their mean rank.
     limit : float
         Lags enter where the autocorrelation of the ranks exceeds ``limit / sqrt(n)``.
+    slack : float
+        Entries no further apart than this are ties that rounding has parted.
     """
     n = len(detrended)
-    # Subtracting a line leaves rounding noise that would break true ties.
-    cleaned = np.where(np.isfinite(detrended), np.round(detrended, 9), detrended)
-    _, place, size = np.unique(cleaned, return_inverse=True, return_counts=True)
+    order = np.argsort(detrended, kind="stable")
+    ordered = detrended[order]
+    with np.errstate(invalid="ignore"):
+        step = ordered[1:] - ordered[:-1] > slack
+    place = np.empty(n, dtype=np.int64)
+    place[order] = np.concatenate([[0], np.cumsum(step)])
+    size = np.bincount(place)
     ranks = (np.cumsum(size) - (size - 1) / 2)[place]
     centered = ranks - ranks.mean()
     total = float(centered @ centered)

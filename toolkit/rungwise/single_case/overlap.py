@@ -14,6 +14,7 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import pair_counts
+from rungwise.single_case.stretch import rounding
 
 TIES = ("half", "zero")
 
@@ -119,11 +120,11 @@ def pem_batch(batch: SeriesBatch, *, ties: str = "half") -> Estimates:
     if ordered.shape[1]:
         lower = ordered[rows, np.maximum(batch.n_a - 1, 0) // 2]
         upper = ordered[rows, np.minimum(batch.n_a // 2, ordered.shape[1] - 1)]
-        median = (lower + upper) / 2
     else:
-        median = np.full(len(batch), np.nan)
+        lower = upper = np.full(len(batch), np.nan)
+    median = (lower + upper) / 2
     # Halving can leave a decimal rating and an equal median a last bit apart.
-    slack = 1e-9 * np.where(np.isfinite(median), np.maximum(1, np.abs(median)), 0)
+    slack = rounding(lower, upper)
     above = in_b & (oriented > (median + slack)[:, None])
     beyond = above.sum(axis=1)
     tied = (in_b & ~above & (oriented >= (median - slack)[:, None])).sum(axis=1)

@@ -17,6 +17,7 @@ from rungwise.single_case.assignments import (
     counting,
     n_assignments_of,
     oriented_case,
+    permitted,
     phases_in_words,
 )
 from rungwise.single_case.designs import (
@@ -27,11 +28,18 @@ from rungwise.single_case.designs import (
     first_exposure,
 )
 from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.tau_shift import tau_shift
 
 STATISTICS = ("mean_difference", "tau", "immediate_change")
 OUT_OF_REACH = "With so few permitted assignments no result, however clear, could reach p = .05."
-NO_INTERVAL = "No interval: it is found by inverting the test for a shift in rating points, so not for tau."
-UNBOUNDED = "No interval: with so few permitted assignments none exists at this confidence."
+TAU_SHIFT = (
+    "The interval is one of rating points, not of Tau: the shifts under exposure that the test does not "
+    "reject (shift_low to shift_high)."
+)
+TOO_MANY = "No interval: so many different ratings and permitted assignments would take too long."
+UNBOUNDED = (
+    "No interval: with these permitted assignments and ratings it would have no end on at least one side."
+)
 DECLINES_LEFT_OUT = (
     "Declined occasions have no rating and are left out of the means; statistic='tau' ranks them worst."
 )
@@ -66,7 +74,8 @@ def randomization_test(
         Stated before the data were seen. Two-sided is twice the smaller tail.
     confidence : float
     interval : bool
-        Find the interval by inverting the test; not available for tau.
+        Find the interval by inverting the test. That of tau is one of rating points, not of Tau, and
+        stands in the counts.
     draws : int
         Monte Carlo draws where the assignments cannot be counted.
     rng : numpy.random.Generator, optional
@@ -79,6 +88,10 @@ def randomization_test(
         the data, of tau oriented. ``counts["assignments"]``, ``counts["as_good"]`` and
         ``counts["as_bad"]`` are the permitted assignments in all, and those at least as good and at
         least as bad as the observed one, itself included; ``counts["smallest_p"]`` is the design's.
+        With tau and `interval`, ``counts["shift_low"]`` and ``counts["shift_high"]`` are the least and the
+        greatest shift of all exposure ratings that the test does not reject, and ``counts["shift"]`` the
+        one that brings Tau to 0, in rating points with the sign of the data; NaN with a caution where
+        there is none. A declined occasion ranks worst under every shift.
         With Monte Carlo the counts are of draws, p is (b + 1)/(m + 1), and
         ``counts["monte_carlo_error"]`` its standard error.
 
@@ -120,27 +133,34 @@ def randomization_test(
     sign = _common_sign(several)
     cases = [oriented_case(one, i) for i, one in enumerate(several, start=1)]
     _check_permitted(plan, cases)
-    counted = counting(plan, cases, statistic, draws, rng)
+    chosen = permitted(plan, cases, draws, rng)
+    counted = counting(chosen, cases, statistic)
     as_good, as_bad = counted.tails(0.0)
     # A drawn sample leaves the observed assignment out; it is one of those permitted.
     extra = int(counted.drawn)
     upper, lower = ((count + extra) / (counted.total + extra) for count in (as_good, as_bad))
     two_sided = min(1.0, 2 * min(upper, lower))
     p_value = {"improvement": upper, "worsening": lower}.get(alternative, two_sided)
-    low, high, about_interval = math.nan, math.nan, ""
-    if statistic == "tau":
-        about_interval = NO_INTERVAL
+    low = high = math.nan
+    shift: dict[str, float] = {}
+    about_interval: tuple[str, ...] = ()
+    if interval and statistic == "tau":
+        found = tau_shift(chosen, cases, (1 - confidence) / 2)
+        ends = (found.low, found.high) if sign > 0 else (-found.high, -found.low)
+        shift = {"shift": sign * found.value, "shift_low": ends[0], "shift_high": ends[1]}
+        no_limits = TOO_MANY if found.refused else UNBOUNDED
+        about_interval = (no_limits,) if math.isnan(found.low) else (TAU_SHIFT, SHIFT)
     elif interval:
         low, high = counted.interval((1 - confidence) / 2)
-        about_interval = UNBOUNDED if math.isnan(low) else SHIFT
-    if statistic != "tau" and sign < 0:
-        low, high = -high, -low
+        about_interval = (UNBOUNDED,) if math.isnan(low) else (SHIFT,)
+        if sign < 0:
+            low, high = -high, -low
     smallest = min(1.0, (2 if alternative == "two-sided" else 1) * _smallest_p(plan))
     watched = [one.only("baseline", "exposure") for one in several]
     declined = any(one.declined.any() for one in watched)
     sentences = {
         OUT_OF_REACH: smallest > 0.05,
-        about_interval: bool(about_interval),
+        **dict.fromkeys(about_interval, True),
         DECLINES_LEFT_OUT: declined and statistic != "tau",
         DECLINED_CAUTION: declined and statistic == "tau",
         MISSING_CAUTION: any(one.n_missing for one in watched),
@@ -164,6 +184,7 @@ def randomization_test(
             "draws": counted.total if counted.drawn else 0,
             "monte_carlo_error": error,
             "smallest_p": smallest,
+            **shift,
         },
         method=f"{statistic.replace('_', ' ')}; {counted.method}",
         unit="" if statistic == "tau" else several[0].unit,

@@ -12,7 +12,14 @@ from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.nap import MISSING_CAUTION
-from rungwise.single_case.stretch import ALTERNATING, Stretch, alternates, flush_left, row_medians
+from rungwise.single_case.stretch import (
+    ALTERNATING,
+    Stretch,
+    alternates,
+    flush_left,
+    rounding,
+    row_medians,
+)
 
 LINES = ("split_middle", "quarter_intersect")
 SCALES = ("linear", "log")
@@ -42,15 +49,25 @@ def even_chance_tail(count: np.ndarray, n: np.ndarray) -> np.ndarray:
     [0.03516, 1.0]
     """
     return np.array(
-        [_even_chance_tail(one, of) for one, of in zip(count.tolist(), n.tolist(), strict=True)],
+        [_even_chance_tails(of)[one] for one, of in zip(count.tolist(), n.tolist(), strict=True)],
         dtype=float,
     )
 
 
-@lru_cache(maxsize=65536)
-def _even_chance_tail(count: int, n: int) -> float:
-    ways = sum(math.comb(n, k) for k in range(count, n + 1))
-    return max(ways / (1 << n), math.ulp(0.0))
+@lru_cache(maxsize=1024)
+def _even_chance_tails(n: int) -> tuple[float, ...]:
+    """Give the tail of every count from 0 to n, from whole numbers of ways."""
+    ways, here, tails = 0, 1, []
+    for count in range(n, -1, -1):
+        ways += here
+        tails.append(max(ways / (1 << n), math.ulp(0.0)))
+        here = here * count // (n - count + 1)
+    return tuple(reversed(tails))
+
+
+def largest(stretch: Stretch) -> np.ndarray:
+    """Give the largest rating of each row, whatever its sign; 0 where there is none."""
+    return np.fmax.reduce(np.abs(stretch.values), axis=1, initial=0.0)
 
 
 def split_middle_lines(
@@ -115,7 +132,7 @@ def split_middle_batch(
     sign = batch.sign if direction == "improvement" else -batch.sign
     with np.errstate(invalid="ignore"):
         distance = sign[:, None] * (later.values - projected)
-        slack = 1e-9 * np.maximum(1, np.abs(later.values))
+        slack = rounding(later.values, projected, largest(base)[:, None])
     refused = later.used & later.declined
     beyond = (later.used & (distance > slack)).sum(axis=1)
     if direction == "worsening":

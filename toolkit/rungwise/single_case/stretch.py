@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.series.batch import SeriesBatch
+from rungwise.series.batch import SAME, SeriesBatch
 from rungwise.series.phase_series import PHASES, PhaseSeries
 
 ALTERNATING = (
@@ -92,6 +92,22 @@ def flush_left(columns: np.ndarray, keep: np.ndarray) -> np.ndarray:
     if (keep[:, 1:] <= keep[:, :-1]).all():
         return kept
     return np.take_along_axis(kept, np.argsort(~keep, axis=1, kind="stable"), axis=1)
+
+
+def rounding(*sizes: np.ndarray | float) -> np.ndarray:
+    """Give how far rounding may part two equal results worked out from numbers of these sizes.
+
+    In proportion to the largest of them, so that it means the same in every unit.
+
+    Examples
+    --------
+    >>> bool(0.1 + 0.2 > 0.3), bool(0.1 + 0.2 > 0.3 + rounding(0.3))
+    (True, False)
+    """
+    largest = np.abs(np.asarray(sizes[0], dtype=float))
+    for size in sizes[1:]:
+        largest = np.fmax(largest, np.abs(size))
+    return SAME * np.nan_to_num(largest, posinf=0.0)
 
 
 def distinct_rows(columns: np.ndarray) -> np.ndarray:
