@@ -95,8 +95,8 @@ def main(folder: Path) -> None:
     # From level 2 on the probes stand in observations; planned ratings are recorded once.
     level_3 = {name: rows for name, rows in practice.tables.items() if name != "ratings"}
     for name, tables, settings in (
-        ("practice", level_1, SETTINGS),
-        ("practice_level_3", level_3, SETTINGS + RICHER_SETTINGS),
+        ("practice", level_3, SETTINGS + RICHER_SETTINGS),
+        ("practice_level_1", level_1, SETTINGS),
     ):
         (folder / name).mkdir(parents=True, exist_ok=True)
         write_tables(tables, folder / name)

@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 import rungwise as rw
 from rungwise.audit.pool import HIDDEN_DIFFER, NotPooled, pool, pool_files, pooled_document
-from rungwise.audit.sharing import CELLS, SUMS, _counts, share, shared_document
+from rungwise.audit.sharing import SETTINGS, _counts, share, shared_document
+from rungwise.audit.suppression import CELLS, SUMS
+from rungwise.tables.practice import Practice
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "practice"
 QUARTER, TODAY = "2026Q3", "2026-10-20"
@@ -23,7 +25,9 @@ def audits(tmp_path_factory):
         folder = tmp_path_factory.mktemp(str(site))
         for file in DEMO.glob("*.csv"):
             table = pd.read_csv(file, dtype=str)
-            table[table["child_id"].isin(codes)].to_csv(folder / file.name, index=False)
+            table.loc[table["child_id"].isin(codes) if "child_id" in table else slice(None)].to_csv(
+                folder / file.name, index=False
+            )
         settings = (DEMO / "practice.toml").read_text(encoding="utf-8")
         label = settings.splitlines()[1]
         (folder / "practice.toml").write_text(
@@ -34,7 +38,8 @@ def audits(tmp_path_factory):
 
 
 def editions(audits, threshold):
-    return [shared_document(share(audits[name], threshold)) for name in ("Harbor", "Headland")]
+    practice = Practice(sharing_threshold=threshold)
+    return [shared_document(share(audits[name], practice)) for name in ("Harbor", "Headland")]
 
 
 def test_without_hidden_numbers_two_sites_are_the_whole(audits):
@@ -104,18 +109,47 @@ def test_clinics_as_random_effects_answer_another_question(audits):
 
 def test_editions_made_under_different_rules_are_refused(audits):
     one, two = editions(audits, 5)
-    with pytest.raises(NotPooled, match=r"threshold differs \(a: 5 and b: 6\)"):
-        pool([one, two | {"threshold": 6}], names=["a", "b"])
     with pytest.raises(NotPooled, match="quarter differs"):
         pool([one, two | {"quarter": "2026Q2"}])
-    with pytest.raises(NotPooled, match="version differs"):
-        pool([one, two | {"version": 2}])
-    with pytest.raises(NotPooled, match="this release pools version 1"):
-        pool([one | {"version": 2}, two | {"version": 2}])
+    with pytest.raises(NotPooled, match="last day whose records were used differs"):
+        pool([one, two | {"as_of": "2026-09-12"}])
+    with pytest.raises(NotPooled, match="edition 2 is of version 1; this release pools version 2"):
+        pool([one, two | {"version": 1}])
     with pytest.raises(NotPooled, match="children would count twice"):
         pool([one, one])
     with pytest.raises(NotPooled, match="at least two clinics; got 1"):
         pool([one])
+
+
+@pytest.mark.parametrize("setting", SETTINGS)
+def test_every_rule_must_be_the_same(audits, setting):
+    one, two = editions(audits, 5)
+    pool([one, two])
+    other = {"primary_rating": "before", "fear_better": "higher"}.get(setting, 7)
+    changed = two | {"settings": two["settings"] | {setting: other}}
+    words = SETTINGS[setting][0].lower() + SETTINGS[setting][1:]
+    with pytest.raises(NotPooled) as caught:
+        pool([one, changed], names=["a", "b"])
+    assert f"{words} differs (a: {one['settings'][setting]} and b: {other})" in str(caught.value)
+
+
+def test_the_interval_is_of_the_level_the_clinics_chose(audits):
+    documents = editions(audits, 1)
+    wide = [one | {"settings": one["settings"] | {"alpha": 0.1}} for one in documents]
+    assert (pool(documents).mean_nap.confidence, pool(wide).mean_nap.confidence) == (0.95, 0.9)
+
+
+def test_different_recording_levels_are_pooled_with_a_caution(audits):
+    one, two = editions(audits, 1)
+    same, mixed = pool([one, two]), pool([one, two | {"recording_level": 1}])
+    assert not [caution for caution in same.cautions if "Recording levels differ" in caution]
+    assert any("Recording levels differ (1 and 3)" in caution for caution in mixed.cautions)
+
+
+def test_without_any_average_that_is_said(audits):
+    pooled = pool([one | {"mean_nap": None} for one in editions(audits, 1)])
+    assert pooled.mean_nap.n == 0
+    assert any("no average over all children" in caution for caution in pooled.cautions)
 
 
 def test_what_is_no_edition_for_sharing_is_refused(audits, tmp_path):
@@ -126,6 +160,8 @@ def test_what_is_no_edition_for_sharing_is_refused(audits, tmp_path):
     del short["children"]["fell"]
     with pytest.raises(ValueError, match="edition 2 is not whole"):
         pool([one, short])
+    with pytest.raises(ValueError, match="edition 2 does not state every rule"):
+        pool([one, two | {"settings": {"alpha": 0.05}}])
     (tmp_path / "a.json").write_text("{", encoding="utf-8")
     with pytest.raises(ValueError, match=r"a\.json is no JSON file"):
         pool_files([tmp_path / "a.json"])

@@ -8,7 +8,7 @@ from rungwise.audit.audit import audit_quarter
 from rungwise.audit.signs import BESIDE, beside_of, signs
 from rungwise.series.caseload import read_caseload
 
-DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice_level_3"
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice"
 TODAY = date(2026, 11, 1)
 # By child: probe fear of exposure, highest approach steps of baseline and of exposure, practice ratings.
 CHILDREN = {

@@ -164,7 +164,7 @@ def test_tables_are_saved_only_when_asked(mixed, tmp_path):
     assert (target / "tables" / "problems.csv").read_text(encoding="utf-8-sig").count("77") == 1
 
 
-DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice_level_3"
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice"
 
 
 @pytest.fixture(scope="module")

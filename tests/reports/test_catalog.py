@@ -109,7 +109,7 @@ def test_the_special_sentence_goes_before_the_general_one():
     assert say.sentence("On 4, 1 declined (x).") == "special"
 
 
-@pytest.mark.parametrize("source", ["practice", "practice_level_3", "one_child.csv"])
+@pytest.mark.parametrize("source", ["practice", "practice_level_1", "one_child.csv"])
 def test_no_english_is_left_on_a_spanish_page(source):
     caseload = read_caseload(ROOT / "data_demo" / source, today=date(2026, 11, 13))
     left = {}

@@ -24,7 +24,7 @@ def no_browser(monkeypatch):
 @needs_browser
 @pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("letter", (612, 792))])
 def test_page_and_pdf_of_one_page_on_the_paper_asked_for(tmp_path, paper, points):
-    page, printed = write_sheet(DEMO / "practice_level_3", "C001", to=tmp_path, paper=paper)
+    page, printed = write_sheet(DEMO / "practice", "C001", to=tmp_path, paper=paper)
     assert (page.name, printed.name) == ("sheet_probe_C001.html", "sheet_probe_C001.pdf")
     content = printed.read_bytes()
     assert len(re.findall(rb"/Type\s*/Page\b", content)) == 1
@@ -52,7 +52,7 @@ def test_a_browser_that_fails_does_not_cost_the_page(tmp_path, monkeypatch):
 
 def test_the_same_files_give_the_same_bytes(tmp_path, no_browser):
     one, other = (
-        write_sheet(DEMO / "practice_level_3", "C001", to=tmp_path / name, kind="practice")[0].read_bytes()
+        write_sheet(DEMO / "practice", "C001", to=tmp_path / name, kind="practice")[0].read_bytes()
         for name in ("one.html", "other.html")
     )
     assert one == other
@@ -76,12 +76,12 @@ def test_nothing_about_the_child_but_the_code_is_on_any_sheet(tmp_path, no_brows
 @pytest.mark.parametrize(
     ("path", "kind", "level", "title"),
     [
-        ("practice", "probe", None, "Weekly probe sheet"),
-        ("practice", "home", None, "Weekly rating at home"),
-        ("practice", "practice", None, "Practice sheet"),
-        ("practice_level_3", "probe", None, "Probe sheet"),
-        ("practice_level_3", "probe", 1, "Weekly probe sheet"),
-        ("practice_level_3", "home", None, "Home practice sheet"),
+        ("practice_level_1", "probe", None, "Weekly probe sheet"),
+        ("practice_level_1", "home", None, "Weekly rating at home"),
+        ("practice_level_1", "practice", None, "Practice sheet"),
+        ("practice", "probe", None, "Probe sheet"),
+        ("practice", "probe", 1, "Weekly probe sheet"),
+        ("practice", "home", None, "Home practice sheet"),
         (None, "probe", None, "Weekly probe sheet"),
         (None, "probe", 2, "Probe sheet"),
         (None, "observer", None, "Second observer’s sheet"),
@@ -102,7 +102,7 @@ def test_a_plan_alone_makes_level_2(tmp_path, no_browser):
 
 def test_a_blank_sheet_of_a_practice_bears_its_ladder_and_scale(tmp_path, no_browser):
     (written,) = write_sheet(
-        DEMO / "practice_level_3", to=tmp_path, blank=True, ladder_id="gangway", kind="approach"
+        DEMO / "practice", to=tmp_path, blank=True, ladder_id="gangway", kind="approach"
     )
     page = written.read_text()
     assert "Stand at the top of the gangway" in page
@@ -127,7 +127,7 @@ def test_wrong_calls(tmp_path):
     with pytest.raises(ValueError, match="path must be given, unless the sheet is blank"):
         write_sheet(to=tmp_path)
     with pytest.raises(ValueError, match="child_id must be left out for a blank sheet; got 'C001'"):
-        write_sheet(DEMO / "practice", "C001", to=tmp_path, blank=True)
+        write_sheet(DEMO / "practice_level_1", "C001", to=tmp_path, blank=True)
     with pytest.raises(ValueError, match=r"ladder_id needs the path .*; got 'net'"):
         write_sheet(to=tmp_path, blank=True, ladder_id="net")
     with pytest.raises(ValueError, match="paper must be one of 'A4', 'letter'; got 'A5'"):
@@ -141,7 +141,7 @@ def test_wrong_calls(tmp_path):
 def test_all_eight_steps_of_the_demo_ladder_stand_on_every_sheet(tmp_path, no_browser, paper):
     for kind in ("probe", "approach", "practice", "home", "observer"):
         (written,) = write_sheet(
-            DEMO / "practice_level_3", "C001", to=tmp_path / f"{kind}.html", kind=kind, paper=paper
+            DEMO / "practice", "C001", to=tmp_path / f"{kind}.html", kind=kind, paper=paper
         )
         page = written.read_text()
         assert "Sit in the dinghy on its trailer" in page

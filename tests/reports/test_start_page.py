@@ -46,7 +46,7 @@ def demo(page):
 
 
 def test_the_demo_of_the_page_is_the_demo_of_the_checkout(demo):
-    shipped = read_caseload(ROOT / "data_demo" / "practice", today=TODAY)
+    shipped = read_caseload(ROOT / "data_demo" / "practice_level_1", today=TODAY)
     assert demo.caseload.children == shipped.children
     for name, column in (("ratings", "rating"), ("phases", "starts_on")):
         assert (demo.caseload.tables[name][column] == shipped.tables[name][column]).sum() > 50
@@ -86,7 +86,7 @@ def test_a_file_with_one_child_is_answered_at_once(page):
 
 
 def test_several_files_are_read_together(page):
-    folder = ROOT / "data_demo" / "practice"
+    folder = ROOT / "data_demo" / "practice_level_1"
     upload(page, *((file.name, file.read_bytes()) for file in sorted(folder.glob("*.csv"))))
     assert "children.csv, phases.csv, ratings.csv: 57 children." in words(page.status)
 

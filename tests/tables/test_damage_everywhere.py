@@ -8,7 +8,7 @@ import pytest
 from rungwise.tables.read import read_tables
 from rungwise.tables.schema import TABLES, schema
 
-DEMO = Path(__file__).parents[2] / "data_demo" / "practice_level_3"
+DEMO = Path(__file__).parents[2] / "data_demo" / "practice"
 TODAY = date(2026, 11, 25)
 CHILDREN = 4
 

@@ -14,7 +14,7 @@ from rungwise.tables.schema import schema
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 TODAY = date(2026, 11, 25)
-CASELOADS = ["practice", "practice_level_3", "messy/level_3"]
+CASELOADS = ["practice_level_1", "practice", "messy/level_3"]
 
 
 def rows_of(path):
