@@ -11,17 +11,14 @@ CODES = ["C014", "c014", "K-1", "heron", " C014 ", "Ä7", "", "X" * 40]
 
 @pytest.mark.parametrize("kind", [pa.string(), pa.dictionary(pa.int32(), pa.string())])
 def test_codes_in_columns_hash_as_texts_do(kind):
-    column = pa.chunked_array([pa.array(CODES[:3], kind), pa.array(CODES[3:], kind)]).cast(pa.string())
+    column = pa.array(CODES, kind)
     assert _hashes(column).tolist() == hashed([code.strip() for code in CODES]).tolist()
     assert _hashes(column)[0] == _hashes(column)[1] == _hashes(column)[4]
 
 
 def test_a_slice_hashes_like_its_own_column():
     column = pa.array(CODES)
-    assert (
-        _hashes(pa.chunked_array([column.slice(2, 3)])).tolist()
-        == hashed(["K-1", "heron", "C014"]).tolist()
-    )
+    assert _hashes(column.slice(2, 3)).tolist() == hashed(["K-1", "heron", "C014"]).tolist()
 
 
 def test_tasks_take_every_row_group_once_and_only_like_columns_together(tmp_path):

@@ -8,7 +8,7 @@ into parts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -16,9 +16,14 @@ import numpy as np
 TOGETHER = 128
 
 _WORD = 8
-_LONGEST = 64
+LONGEST = 64
 _MIX_1, _MIX_2 = np.uint64(0xFF51AFD7ED558CCD), np.uint64(0xC4CEB9FE1A85EC53)
 _HALF = np.uint64(33)
+_ONES = np.uint64(0x0101010101010101)
+_SEVEN, _EIGHTH = _ONES * np.uint64(0x7F), _ONES * np.uint64(0x80)
+_ABOVE_BLANK = _ONES * np.uint64(0x80 - 33)
+_FROM_A, _BEYOND_Z = _ONES * np.uint64(0x80 - ord("A")), _ONES * np.uint64(0x80 - ord("Z") - 1)
+_USED = np.array([2 ** (8 * count) - 1 for count in range(9)], dtype=np.uint64)
 
 
 def hashed(codes: Sequence[str]) -> np.ndarray:
@@ -40,14 +45,54 @@ def hashed(codes: Sequence[str]) -> np.ndarray:
 def hashed_bytes(letters: np.ndarray, lengths: np.ndarray) -> np.ndarray:
     """Do the same for codes in lower case as rows of bytes, filled up with zeros."""
     rows, width = letters.shape
-    width = min(width, _LONGEST)
+    width = min(width, LONGEST)
     words = -(-width // _WORD)
     padded = np.zeros((rows, words * _WORD), dtype=np.uint8)
     padded[:, :width] = letters[:, :width]
+    return _hashed_words(padded.view("<u8").astype(np.uint64).T, lengths)
+
+
+def hashed_letters(
+    letters: np.ndarray, begins: np.ndarray, lengths: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Do the same for codes that stand one after another, whatever their case.
+
+    Parameters
+    ----------
+    letters : ndarray of uint8
+        All codes, with at least `LONGEST` bytes more at the end.
+    begins, lengths : ndarray of int64
+        Where each code begins, and its bytes.
+
+    Returns
+    -------
+    ndarray of uint64
+        Numbers as `hashed` gives them.
+    ndarray of bool
+        Codes with blanks or anything beyond ASCII, whose number is to be had from `hashed`.
+    """
+    every = np.ndarray((len(letters) - _WORD + 1,), "<u8", letters, 0, (1,))
+    width = min(int(lengths.max(initial=0)), LONGEST)
+    words = []
+    odd = np.zeros(len(begins), dtype=bool)
+    for at in range(0, max(width, 1), _WORD):
+        used = _USED[np.clip(lengths - at, 0, _WORD)]
+        word = every[begins + at] & used
+        # Each byte's highest bit tells whether the byte is above 32, or is 127 or more.
+        low = ~((word & _SEVEN) + _ABOVE_BLANK) & _EIGHTH & used
+        high = (((word & _SEVEN) + _ONES) | word) & _EIGHTH
+        odd |= (low | high) != 0
+        capital = (word + _FROM_A) & ~(word + _BEYOND_Z) & _EIGHTH
+        words.append(word | (capital >> np.uint64(2)))
+    odd |= lengths > LONGEST
+    return _hashed_words(words, lengths), odd
+
+
+def _hashed_words(words: Iterable[np.ndarray], lengths: np.ndarray) -> np.ndarray:
     mixed = _mixed(lengths.astype(np.uint64))
     # Words of zeros add nothing, so that the width of the table does not matter.
-    for column in padded.view("<u8").astype(np.uint64).T:
-        mixed = np.where(column != 0, _mixed(mixed ^ column), mixed)
+    for word in words:
+        mixed = np.where(word != 0, _mixed(mixed ^ word), mixed)
     return mixed
 
 

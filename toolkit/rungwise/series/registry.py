@@ -28,7 +28,7 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.blocks import block_bits, blocks
 from rungwise.series.engine import Progress, check_engine, run_tasks, whole_file
 from rungwise.series.registry_files import PartFile, fingerprint, registry_files, sha256
-from rungwise.series.registry_rows import rows_of_part, scatter, scatters
+from rungwise.series.registry_rows import rows_of_part, scatter, scatters, told_beside
 from rungwise.series.registry_series import FlatSeries, Settings, Told, series_of_part
 from rungwise.tables.findings import Findings
 from rungwise.tables.level_1 import OFF_SCALE_COUNT, OFF_SCALE_SHARE, suggested_scale
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 # Rows worked through at a time: what a process holds in memory grows with it.
 ROWS_TOGETHER = 500_000
 # Written into what is kept, so that no release reads what another one left.
-LAYOUT = 1
+LAYOUT = 2
 
 Compute = Callable[[SeriesBatch, "SeriesKeys", int, Any], "pd.DataFrame"]
 
@@ -243,8 +243,9 @@ class Registry:
         """Settle what depends on all rows at once: which way undeclared outcomes go."""
         ways: dict[str, set[str]] = {}
         for chunk in chunks:
-            for outcome, better in json.loads(chunk.with_suffix(".json").read_text(encoding="utf-8")):
-                name = tidy(outcome or "").casefold()
+            told = json.loads(told_beside(chunk).read_text(encoding="utf-8"))
+            for outcome, better in told["directions"]:
+                name = tidy(outcome).casefold()
                 if name and name not in self.practice.scales and better in ("lower", "higher"):
                     ways.setdefault(name, set()).add(better)
         both = sorted(name for name, directions in ways.items() if len(directions) > 1)
