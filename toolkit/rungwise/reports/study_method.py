@@ -26,8 +26,8 @@ ALTERNATIVE_WORDS = {
 }
 
 
-def method(result: StudyResult, planned: PreAnalysis | None) -> list[Part]:
-    """Give the method, from question to analysis."""
+def method(result: StudyResult, planned: PreAnalysis | None, fingerprint: str = "") -> list[Part]:
+    """Give the method, from question to analysis, with the fingerprint of the plan as registered."""
     study = result.study
     return [
         Heading("Method"),
@@ -57,7 +57,7 @@ def method(result: StudyResult, planned: PreAnalysis | None) -> list[Part]:
         Heading("Exposure and procedure", 2),
         text(f"Materials, sessions, what was done in baseline and in exposure, stop rules: {TO_WRITE}"),
         Heading("Analysis", 2),
-        *_analysis(result, planned),
+        *_analysis(result, planned, fingerprint),
     ]  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def _randomization(study: Study, planned: PreAnalysis | None) -> list[Part]:
     return parts
 
 
-def _analysis(result: StudyResult, planned: PreAnalysis | None) -> list[Part]:
+def _analysis(result: StudyResult, planned: PreAnalysis | None, fingerprint: str) -> list[Part]:
     if result.criterion_tests:
         primary = (
             "The primary test is a randomization test over all permitted schedules of each case; its "
@@ -143,8 +143,8 @@ def _analysis(result: StudyResult, planned: PreAnalysis | None) -> list[Part]:
         )
     secondary = planned.secondary if planned is not None else SECONDARY
     parts: list[Part] = [text(primary), Points(tuple(secondary)), text(DECLINE_RULE, " ", MISSING_RULE)]
-    if planned is not None:
-        parts.append(text(f"The pre-analysis plan has the SHA-256 {planned.sha256}."))
+    if fingerprint:
+        parts.append(text(f"The pre-analysis plan has the SHA-256 {fingerprint}."))
     else:
         parts.append(text("No pre-analysis plan was given with the data."))
     return parts

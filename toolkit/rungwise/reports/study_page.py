@@ -57,7 +57,7 @@ def _answer(inputs: StudyInputs) -> Block:
 
 def method(inputs: StudyInputs) -> Blocks:
     """Give the method."""
-    return to_blocks(study_method.method(inputs.result, inputs.planned)[1:])
+    return to_blocks(study_method.method(inputs.result, inputs.planned, inputs.fingerprint)[1:])
 
 
 def results(inputs: StudyInputs) -> Blocks:

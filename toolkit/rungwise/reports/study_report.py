@@ -18,9 +18,9 @@ from rungwise.reports.html import render_page
 from rungwise.reports.manuscript import Drawing, Heading, Part, Points, Text, rows, text, to_word
 from rungwise.reports.notebook_run import run_notebook
 from rungwise.reports.provenance import hashes, made_with
-from rungwise.reports.rerun import rerun_archive
+from rungwise.reports.rerun import participants_key, rerun_archive
 from rungwise.reports.scribe import SOURCE, checklist
-from rungwise.reports.study_inputs import StudyInputs, read_study
+from rungwise.reports.study_inputs import StudyInputs, planned_study, read_study
 from rungwise.reports.study_method import method
 from rungwise.reports.study_results import appraisal_parts, raw_data, results, safety_parts
 from rungwise.reports.word import WordDocument
@@ -44,7 +44,7 @@ def manuscript(inputs: StudyInputs) -> list[Part]:
         text(f"Structured abstract: {TO_WRITE}"),
         Heading("Introduction"),
         text(f"Background and aims: {TO_WRITE}"),
-        *method(result, inputs.planned),
+        *method(result, inputs.planned, inputs.fingerprint),
         *results(result, inputs.masked),
         *safety_parts(study),
         Heading("Departures from the plan"),
@@ -94,8 +94,11 @@ def reproducibility(inputs: StudyInputs) -> list[Part]:
     entries.append({"What": "Seed", "Value": str(inputs.result.seed)})
     return [
         text(
-            "The archive study.zip beside this report holds the data of the children in the study, the "
-            "plan, the settings and all numbers at full precision; rerunning it gives the same numbers."
+            "The archive study.zip beside this report holds the probes of the participants, the plan, the "
+            "settings and all numbers at full precision; rerunning it gives the same numbers. Participants "
+            "are named as in this report and days are counted from the first occasion; codes, dates, ages, "
+            "notes and places are not in it. The key that leads back to the practice's codes and dates is "
+            "a file apart, which stays with the author."
         ),
         rows(entries, "Versions and fingerprints"),
     ]
@@ -118,8 +121,11 @@ def write_study(
     today: date | str | None = None,
     paper: str = "A4",
     page: bool = True,
+    participants_to: str | Path | None = None,
 ) -> list[Path]:
-    """Write a study's report into a folder, in one step.
+    """Write a study's report into a folder, in one step, and the key of its participants apart from it.
+
+    In the report and its archive the children are P1, P2 and so on, in the order of the plan.
 
     Parameters
     ----------
@@ -136,6 +142,9 @@ def write_study(
     paper : {"A4", "letter"}
     page : bool
         Also run the notebook ``single_case_study`` and write it as ``study.html``.
+    participants_to : str or Path, optional
+        File for the key that leads back to the practice's codes and dates, not inside `to`. Default
+        beside the folder: its name with ``_participants.json``.
 
     Returns
     -------
@@ -151,12 +160,17 @@ def write_study(
         As the files deserve.
     """
     stated = today.isoformat() if isinstance(today, date) else today
-    check_free(to, overwrite=overwrite)
+    folder_to = check_free(to, overwrite=overwrite)
+    key_file = _apart(participants_to or f"{folder_to}_participants.json", folder_to, "participants_to")
     options: dict[str, Any] = {
         "plan": plan, "schedule": schedule, "design_id": design_id, "answers": answers, "key": key,
         "statistic": statistic, "alternative": alternative, "alpha": alpha, "seed": seed,
     }  # fmt: skip
     inputs = read_study(path, **options, today=day(stated))
+    key_text = participants_key(inputs)
+    known = key_file.is_file() and key_file.read_text(encoding="utf-8") == key_text
+    if not known:
+        check_free(key_file, overwrite=overwrite)
     parts = manuscript(inputs)
     document = word_document(inputs, parts, stated_on=day(stated), paper=paper)
     with whole_folder(to, overwrite=overwrite) as folder:
@@ -166,7 +180,9 @@ def write_study(
         if page:
             html = _page(path, options, stated, inputs)
             (folder / "study.html").write_text(html, encoding="utf-8", newline="\n")
-    return sorted(file for file in check_free(to, overwrite=True).rglob("*") if file.is_file())
+    if not known:
+        write_files({key_file: key_text}, overwrite=overwrite)
+    return [*sorted(file for file in folder_to.rglob("*") if file.is_file()), key_file]
 
 
 def word_document(
@@ -224,20 +240,27 @@ def write_masked(
     NotWritten
         If something is in the way.
     """
-    folder, key_file = Path(to).resolve(), Path(key_to).resolve()
-    if folder == key_file or folder in key_file.parents:
-        raise ValueError(f"key_to must not lie in the folder the raters get ({folder}); got {key_file}.")
+    folder = Path(to).resolve()
+    key_file = _apart(key_to, folder, "key_to")
     stated = today.isoformat() if isinstance(today, date) else today
     check_free(key_file, overwrite=overwrite)
     check_free(folder, overwrite=overwrite)
-    inputs = read_study(path, plan=plan, design_id=design_id, today=day(stated))
-    masked = mask_study(inputs.result.study, rng=np.random.default_rng(seed))
+    study = planned_study(path, plan=plan, design_id=design_id, today=day(stated))
+    masked = mask_study(study, rng=np.random.default_rng(seed))
     with whole_folder(folder, overwrite=overwrite) as target:
         (target / "graphs.docx").write_bytes(_masked_document(masked))
         sheet = csv_text(masked.sheet_rows())
         (target / "answers.csv").write_text(sheet, encoding="utf-8", newline="\n")
     write_files({key_file: masked.key_text()}, overwrite=overwrite)
     return [folder / "graphs.docx", folder / "answers.csv", key_file]
+
+
+def _apart(file: str | Path, folder: Path, name: str) -> Path:
+    """Give a key's file, which must not go out with the folder that others get."""
+    key_file = Path(file).resolve()
+    if folder == key_file or folder in key_file.parents:
+        raise ValueError(f"{name} must not lie in the folder that others get ({folder}); got {key_file}.")
+    return key_file
 
 
 def _masked_document(masked: MaskedStudy) -> bytes:

@@ -117,13 +117,7 @@ def study_of(caseload: Caseload, *, plan: StudyPlan | None = None, design_id: st
         If no case can be analyzed.
     """
     willing = consenting(caseload)
-    if plan is not None:
-        if design_id not in (None, plan.design_id):
-            raise ValueError(f"design_id must be that of the plan, {plan.design_id!r}; got {design_id!r}.")
-        planned = list(plan.cases)
-        name = plan.design_id
-    else:
-        name, planned = _from_plans(caseload, design_id)
+    name, planned = planned_cases(caseload, plan=plan, design_id=design_id)
     left_out: dict[str, str] = {}
     cases: list[CaseData] = []
     numbers: list[int] = []
@@ -142,6 +136,25 @@ def study_of(caseload: Caseload, *, plan: StudyPlan | None = None, design_id: st
     design, why = _design(plan, caseload, cases, numbers)
     children = {one.case.child_id for one in cases}
     return Study(name, plan, tuple(cases), design, why, of_children(caseload, children), left_out)
+
+
+def planned_cases(
+    caseload: Caseload, *, plan: StudyPlan | None = None, design_id: str | None = None
+) -> tuple[str, list[StudyCase]]:
+    """Give a study's code and its cases in the order planned, analyzed later or not.
+
+    Raises
+    ------
+    ValueError
+        If there is no such design.
+    NotEnoughData
+        If nothing says what was planned.
+    """
+    if plan is None:
+        return _from_plans(caseload, design_id)
+    if design_id not in (None, plan.design_id):
+        raise ValueError(f"design_id must be that of the plan, {plan.design_id!r}; got {design_id!r}.")
+    return plan.design_id, list(plan.cases)
 
 
 def _from_plans(caseload: Caseload, design_id: str | None) -> tuple[str, list[StudyCase]]:
