@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -46,6 +46,9 @@ METHOD = (
     "gaps; the course by the same on daily averages at the probe step's difficulty, AR(1) averaged over "
     "its likelihood, the uncertainty of the first carried into the second"
 )
+# Programs are fitted together when their padded lengths agree, so that a child's numbers do not depend on
+# who else is there (the grid of φ follows from the length).
+_LENGTHS, _AT_ONCE = 32, 256
 OFF_SCALE = "The line leaves the ends of the scale; ratings cannot follow it there."
 
 
@@ -182,9 +185,15 @@ def step_adjusted_fear(
     ()
     """
     check_between("confidence", confidence, 0, 1)
-    return tuple(
-        _one_child(program, confidence) for program in programs_in_exposure(tables, child_id, kinds)
-    )
+    programs = list(programs_in_exposure(tables, child_id, kinds))
+    made = [_blank(program) for program in programs]
+    told = [i for i, one in enumerate(made) if not one.refused]
+    for places in _alike([_lengths(programs[i]) for i in told]):
+        chosen = [told[place] for place in places]
+        fitted = _fitted([programs[i] for i in chosen], [made[i] for i in chosen], confidence)
+        for i, one in zip(chosen, fitted, strict=True):
+            made[i] = one
+    return tuple(made)
 
 
 def step_adjusted_group(
@@ -273,63 +282,28 @@ def step_adjusted_group(
     )
 
 
-def _one_child(program: Program, confidence: float) -> StepAdjusted:
-    week, difficulty, rating = program.used()
-    declined = int(program.declined.sum())
-    r = correlation(week, difficulty)
+def _blank(program: Program) -> StepAdjusted:
+    week, difficulty, _ = program.used()
     made = StepAdjusted(
         child_id=program.child,
         ladder_id=program.ladder,
         probe_step=program.probe_step,
-        refused=why_refused(program),
-        correlation=r,
+        refused="",
+        correlation=correlation(week, difficulty),
         days=program.n_days,
         trials=len(week),
-        declined=declined,
+        declined=int(program.declined.sum()),
         per_week=_unknown("step-adjusted fear a week", "points a week"),
         per_difficulty=_unknown("fear a point of difficulty", "points a point of difficulty"),
         with_declines=None,
         expected=None,
     )
-    if made.refused:
-        return _refused(made, made.refused)
-    course = _Course.of(week, difficulty, rating)
-    if course.reason:
-        return _refused(made, course.reason)
-    cautions = [STRAIGHT, FOLLOWS_RATINGS]
-    if declined:
-        cautions.append(DECLINES.format(n=declined))
-    shown = np.unique(program.week)
-    line = course.line(np.column_stack([np.ones(len(shown)), shown]))
-    band_low, band_high = line.limits(confidence)
-    if line.value.min() < program.floor or line.value.max() > program.ceiling:
-        cautions.append(OFF_SCALE)
-
-    def estimate(blank: Estimate, change: Mixture) -> Estimate:
-        low, high = change.limits(confidence)
-        return replace(
-            blank, value=float(change.value[0]), ci_low=float(low[0]), ci_high=float(high[0]),
-            confidence=confidence, n=len(week), cautions=tuple(cautions),
-            counts={"days": made.days, "trials": made.trials, "declined": declined, "correlation": r},
-            method=METHOD,
-        )  # fmt: skip
-
-    per_week = estimate(made.per_week, course.line(np.array([[0.0, 1.0]])))
-    return replace(
-        made,
-        per_week=replace(per_week, favors=_favors(program.sign * per_week.value)),
-        per_difficulty=estimate(made.per_difficulty, course.worth),
-        with_declines=_with_declines(program, per_week) if declined else None,
-        expected=ExpectedFear(
-            day=program.day[0] + np.rint(shown * WEEK).astype("timedelta64[D]"),
-            value=line.value,
-            ci_low=band_low,
-            ci_high=band_high,
-        ),
-    )
+    return _refused(made, why_refused(program))
 
 
 def _refused(made: StepAdjusted, reason: str) -> StepAdjusted:
+    if not reason:
+        return made
     return replace(
         made,
         refused=reason,
@@ -338,66 +312,181 @@ def _refused(made: StepAdjusted, reason: str) -> StepAdjusted:
     )
 
 
-def _with_declines(program: Program, without: Estimate) -> Estimate:
-    week, difficulty, rating = program.used(declines=True)
-    if how_close(week, difficulty) > TOGETHER:
-        words = GO_TOGETHER.format(
-            r=format_bounded(correlation(week, difficulty)), trials=count_of(len(week), "trial")
+def _fitted(programs: list[Program], made: list[StepAdjusted], confidence: float) -> list[StepAdjusted]:
+    """Fill in what the models say, all programs in one go."""
+    courses = _Courses.of([program.used() for program in programs])
+    shown = [np.unique(program.week) for program in programs]
+    lines = courses.lines(shown)
+    slope = courses.line(np.tile([0.0, 1.0], (len(programs), 1)))
+    worth_limits = courses.worth.limits(confidence)
+    slope_limits, *bands = _limits([slope, *lines], confidence)
+    for i, program in enumerate(programs):
+        if courses.reason[i]:
+            made[i] = _refused(made[i], courses.reason[i])
+            continue
+        value = np.array([line.value[i] for line in lines[: len(shown[i])]])
+        low, high = (np.array([band[end][i] for band in bands[: len(value)]]) for end in (0, 1))
+        cautions = [STRAIGHT, FOLLOWS_RATINGS]
+        if made[i].declined:
+            cautions.append(DECLINES.format(n=made[i].declined))
+        if value.min() < program.floor or value.max() > program.ceiling:
+            cautions.append(OFF_SCALE)
+        counts = {name: getattr(made[i], name) for name in ("days", "trials", "declined", "correlation")}
+        per_week, per_difficulty = (
+            replace(
+                blank, value=float(change.value[i]), ci_low=float(ends[0][i]), ci_high=float(ends[1][i]),
+                confidence=confidence, n=made[i].trials, cautions=tuple(cautions), counts=counts,
+                method=METHOD,
+            )
+            for blank, change, ends in (
+                (made[i].per_week, slope, slope_limits),
+                (made[i].per_difficulty, courses.worth, worth_limits),
+            )
+        )  # fmt: skip
+        made[i] = replace(
+            made[i],
+            per_week=replace(per_week, favors=_favors(program.sign * per_week.value)),
+            per_difficulty=per_difficulty,
+            expected=ExpectedFear(
+                day=program.day[0] + np.rint(shown[i] * WEEK).astype("timedelta64[D]"),
+                value=value,
+                ci_low=low,
+                ci_high=high,
+            ),
         )
-        return replace(
-            without, value=np.nan, ci_low=np.nan, ci_high=np.nan, n=len(week), favors="", cautions=(words,)
-        )
-    course = _Course.of(week, difficulty, rating)
-    if course.reason:
-        return replace(
-            without, value=np.nan, ci_low=np.nan, ci_high=np.nan, favors="", cautions=(course.reason,)
-        )
-    change = course.line(np.array([[0.0, 1.0]]))
-    low, high = change.limits(without.confidence)
-    value = float(change.value[0])
-    return replace(
-        without, value=value, ci_low=float(low[0]), ci_high=float(high[0]), n=len(week),
-        favors=_favors(program.sign * value),
-        method=f"{without.method}; declines at the worst end of the scale",
-        cautions=(STRAIGHT, FOLLOWS_RATINGS),
-    )  # fmt: skip
+    return _with_declines(programs, made, confidence)
+
+
+def _with_declines(
+    programs: list[Program], made: list[StepAdjusted], confidence: float
+) -> list[StepAdjusted]:
+    """Set the change a week with declines at the worst end beside the one without."""
+    asked = [i for i, one in enumerate(made) if one.declined and not one.refused]
+    used = {i: programs[i].used(declines=True) for i in asked}
+    told = [i for i in asked if how_close(*used[i][:2]) <= TOGETHER]
+    for i in set(asked) - set(told):
+        r = format_bounded(correlation(*used[i][:2]))
+        words = GO_TOGETHER.format(r=r, trials=count_of(len(used[i][0]), "trial"))
+        made[i] = replace(made[i], with_declines=_lost(made[i].per_week, len(used[i][0]), words))
+    if not told:
+        return made
+    courses = _Courses.of([used[i] for i in told])
+    slope = courses.line(np.tile([0.0, 1.0], (len(told), 1)))
+    low, high = slope.limits(confidence)
+    for place, i in enumerate(told):
+        without, n = made[i].per_week, len(used[i][0])
+        if courses.reason[place]:
+            made[i] = replace(made[i], with_declines=_lost(without, n, courses.reason[place]))
+            continue
+        value = float(slope.value[place])
+        estimate = replace(
+            without, value=value, ci_low=float(low[place]), ci_high=float(high[place]), n=n,
+            favors=_favors(programs[i].sign * value),
+            method=f"{without.method}; declines at the worst end of the scale",
+            cautions=(STRAIGHT, FOLLOWS_RATINGS),
+        )  # fmt: skip
+        made[i] = replace(made[i], with_declines=estimate)
+    return made
+
+
+def _lost(without: Estimate, n: int, reason: str) -> Estimate:
+    nan = float("nan")
+    return replace(without, value=nan, ci_low=nan, ci_high=nan, n=n, favors="", cautions=(reason,))
+
+
+def _limits(mixtures: list[Mixture], confidence: float) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Give the limits of several mixtures, found in one go."""
+    low, high = Mixture.stack(*mixtures).limits(confidence)
+    ends = np.cumsum([len(one.df) for one in mixtures])[:-1]
+    return list(zip(np.split(low, ends), np.split(high, ends), strict=True))
 
 
 @dataclass(frozen=True, eq=False)
-class _Course:
+class _Courses:
     """What a point of difficulty is worth, and the course of the days' ratings once it is taken off.
 
-    Trials of a day tell what difficulty is worth; weeks tell the course. One correlation for both would
-    have weeks resemble each other as little as they do across all the trials in between.
+    One entry per program. Trials of a day tell what difficulty is worth; weeks tell the course. One
+    correlation for both would have weeks resemble each other as little as they do across all the trials
+    in between.
     """
 
-    reason: str
+    reason: list[str]
     worth: Mixture
     days: Ar1Fit
     on_difficulty: np.ndarray
 
     @classmethod
-    def of(cls, week: np.ndarray, difficulty: np.ndarray, rating: np.ndarray) -> _Course:
+    def of(cls, used: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> _Courses:
         """Fit both: all trials for the worth of difficulty, then daily averages for the course."""
-        trials = fit_ar1(
-            rating, np.column_stack([np.ones(len(week)), difficulty, week]), week * WEEK, unit_gap=1.0
-        )
+        rating, week, difficulty = (_padded([one[place] for one in used]) for place in (2, 0, 1))
+        rows = np.arange(rating.shape[1]) < np.array([len(one[0]) for one in used])[:, None]
+        design = np.stack([np.ones_like(week), difficulty, week], axis=2)
+        trials = fit_ar1(np.where(rows, rating, np.nan), design, week * WEEK, unit_gap=1.0)
         worth = trials.contrast([0.0, 1.0, 0.0])
-        day = np.floor(week * WEEK + 1e-6)
-        times, which = np.unique(day, return_inverse=True)
-        n = np.bincount(which)
-        average = np.bincount(which, difficulty) / n
-        adjusted = np.bincount(which, rating) / n - worth.value[0] * average
-        design = np.column_stack([np.ones(len(times)), times / WEEK])
+        daily = [_daily(*one) for one in used]
+        times, average, ratings = (_padded([one[place] for one in daily]) for place in (0, 1, 2))
+        rows = np.arange(times.shape[1]) < np.array([len(one[0]) for one in daily])[:, None]
+        adjusted = np.where(rows, ratings - worth.value[:, None] * average, np.nan)
+        design = np.stack([np.ones_like(times), times / WEEK], axis=2)
         days = fit_ar1(adjusted, design, times)
-        on_difficulty = np.linalg.lstsq(design, average, rcond=None)[0]
-        return cls(str(trials.reason[0] or days.reason[0]), worth, days, on_difficulty)
+        on_difficulty = np.array(
+            [
+                np.linalg.lstsq(own[: len(one[0])], one[1], rcond=None)[0]
+                for own, one in zip(design, daily, strict=True)
+            ]
+        )
+        reasons = [str(a or b) for a, b in zip(trials.reason, days.reason, strict=True)]
+        return cls(reasons, worth, days, on_difficulty)
 
     def line(self, weights: np.ndarray) -> Mixture:
-        """Give weighted sums of level and course, the uncertainty of the worth of difficulty included."""
+        """Give weighted sums of level and course, the uncertainty of the worth of difficulty included.
+
+        `weights` has one row per program.
+        """
         made = self.days.contrast(weights)
-        from_worth = (weights @ self.on_difficulty)[:, None] * self.worth.standard_error[0]
-        return replace(made, spread=np.hypot(made.spread, from_worth))
+        from_worth = np.sum(weights * self.on_difficulty, axis=1) * self.worth.standard_error
+        return replace(made, spread=np.hypot(made.spread, from_worth[:, None]))
+
+    def lines(self, weeks: Sequence[np.ndarray]) -> list[Mixture]:
+        """Give what is expected at each program's first week of these, at each second, and so on."""
+        at = _padded(list(weeks))[:, : max(map(len, weeks))]
+        return [self.line(np.column_stack([np.ones(len(at)), column])) for column in at.T]
+
+
+def _lengths(program: Program) -> tuple[int, ...]:
+    """Give how long the program's padded columns are: trials and days, without declines and with them."""
+    usable = ~np.isnan(program.rating) | program.declined
+    days = program.n_days, len(np.unique(program.week[usable]))
+    trials = int(usable.sum()) - int(program.declined.sum()), int(usable.sum())
+    return tuple(_rounded(length) for length in (*trials, *days))
+
+
+def _rounded(length: int) -> int:
+    return -(-length // _LENGTHS) * _LENGTHS
+
+
+def _alike(lengths: list[tuple[int, ...]]) -> Iterator[list[int]]:
+    """Give the places of programs of like lengths, so many at a time that padded designs stay small."""
+    found: dict[tuple[int, ...], list[int]] = {}
+    for place, own in enumerate(lengths):
+        found.setdefault(own, []).append(place)
+    for places in found.values():
+        yield from (places[begin : begin + _AT_ONCE] for begin in range(0, len(places), _AT_ONCE))
+
+
+def _padded(columns: list[np.ndarray]) -> np.ndarray:
+    """Put columns of unlike length below each other, the last entry repeated."""
+    longest = _rounded(max(map(len, columns)))
+    return np.array([np.pad(one, (0, longest - len(one)), mode="edge") for one in columns])
+
+
+def _daily(
+    week: np.ndarray, difficulty: np.ndarray, rating: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the days, and the average difficulty and rating of each."""
+    times, which = np.unique(np.floor(week * WEEK + 1e-6), return_inverse=True)
+    n = np.bincount(which)
+    return times, np.bincount(which, difficulty) / n, np.bincount(which, rating) / n
 
 
 def _within(values: np.ndarray, group: np.ndarray) -> np.ndarray:

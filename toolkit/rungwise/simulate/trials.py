@@ -22,7 +22,6 @@ STEP_UP_AT = 3
 # Points of fear that one point of a ladder's difficulty is worth.
 PER_DIFFICULTY = 0.9
 TRIAL_SD = 0.7
-APPROACH_EVERY = 4
 UNTRAINED_EVERY = 4
 NOTES = ("windy", "busy hour", "slept badly", "new helper", "wet underfoot", "asked to go again")
 INCIDENTS = ("near_fall", "distress", "dizziness", "nausea", "fall")
@@ -45,18 +44,28 @@ class PracticeRule:
     rating_at_most : float
         A trial rated higher than this breaks the run that leads upward.
     in_a_row : int
-        Trials in a row that lead one step up.
+        Trials, or visits, in a row that lead one step up.
+    by_visit : bool
+        Whole visits are counted, in which every trial was completed and none rated higher, and the step
+        changes between visits only; a decline leads back a step at the next visit.
     eased : bool
         Whatever the ratings, practice begins above the probe step and is led back to easier and easier
         steps, one step every third visit.
     calming : float
         Points by which fear falls from one trial of a visit to the next; it is back the next time.
+    approach_every : int
+        Every which exposure visit is an approach occasion.
+    approach_baseline : int or None
+        Every which baseline visit is one; None: only the first and the last.
     """
 
     rating_at_most: float = STEP_UP_AT
     in_a_row: int = 2
+    by_visit: bool = False
     eased: bool = False
     calming: float = 0.4
+    approach_every: int = 4
+    approach_baseline: int | None = None
 
 
 @dataclass
@@ -129,7 +138,7 @@ def _program_visits(
         latent = float(program.latent[place])
         rows = [_probe(rng, program, place, common)]
         turn = place - first_exposure
-        if place in (0, first_exposure - 1) or (phase == "exposure" and turn % APPROACH_EVERY == 3):
+        if _approach_today(rule, place, first_exposure, phase):
             rows += _approach(rng, program.ladder, latent + offsets, common)
         if phase == "exposure":
             if rule.eased:
@@ -145,6 +154,14 @@ def _program_visits(
         for number, row in enumerate(rows, start=1):
             row["trial"] = number
         visits.observations += rows
+
+
+def _approach_today(rule: PracticeRule, place: int, first_exposure: int, phase: str) -> bool:
+    if phase == "exposure":
+        return (place - first_exposure) % rule.approach_every == rule.approach_every - 1
+    if rule.approach_baseline is None:
+        return place in (0, first_exposure - 1)
+    return phase == "baseline" and place % rule.approach_baseline == 0
 
 
 def _untrained_probes(
@@ -172,7 +189,7 @@ def _untrained_probes(
 
 @dataclass
 class _Practice:
-    """Where the child stands on the ladder, and how many easy trials in a row led there."""
+    """Where the child stands on the ladder, and how many easy trials or visits in a row led there."""
 
     step: int
     easy: int = 0
@@ -323,15 +340,25 @@ def _practice(
             rng, ladder, common, "practice", state.step, latent[state.step - 1] - rule.calming * turn
         )
         rows.append(row)
-        if rule.eased:
-            continue
-        if row["outcome"] == "declined":
-            state.step, state.easy = max(1, state.step - 1), 0
-            continue
-        state.easy = state.easy + 1 if row["fear_peak"] <= rule.rating_at_most else 0
-        if state.easy >= rule.in_a_row and state.step < len(ladder.steps):
-            state.step, state.easy = state.step + 1, 0
+        if not rule.eased and not rule.by_visit:
+            _move(state, rows[-1:], ladder, rule)
+    if rule.by_visit and not rule.eased:
+        _move(state, rows, ladder, rule)
     return rows
+
+
+def _move(state: _Practice, rows: list[Row], ladder: LocalLadder, rule: PracticeRule) -> None:
+    """Step back after a decline, up after so many easy trials or visits in a row, or stay."""
+    if any(row["outcome"] == "declined" for row in rows):
+        state.step, state.easy = max(1, state.step - 1), 0
+        return
+    easy = all(
+        row["fear_peak"] <= rule.rating_at_most and (row["outcome"] == "completed" or not rule.by_visit)
+        for row in rows
+    )
+    state.easy = state.easy + 1 if easy else 0
+    if state.easy >= rule.in_a_row and state.step < len(ladder.steps):
+        state.step, state.easy = state.step + 1, 0
 
 
 def _incident(rng: np.random.Generator, practiced: list[Row], common: Row) -> Row | None:
