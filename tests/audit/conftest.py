@@ -1,6 +1,8 @@
 """Hand-made caseloads: rows in, checked tables out, without files."""
 
 import hashlib
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,6 +10,8 @@ from rungwise.series.caseload import Caseload
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
 from rungwise.tables.table import InputFile, Table
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 COLUMNS = {
     "ratings": (

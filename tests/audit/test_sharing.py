@@ -1,8 +1,8 @@
 """The edition for sharing, and an attack that tries to work out what it hides."""
 
-import itertools
 import json
 import re
+from datetime import date
 
 import numpy as np
 import pytest
@@ -12,157 +12,39 @@ from rungwise.audit.audit import audit_quarter
 from rungwise.audit.criteria import MEASURES, result_of
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.sharing import (
-    CELLS,
     EARLIER_CELLS,
+    SETTINGS,
     STANDARD_CELLS,
-    SUMS,
     NotShared,
     SharedAudit,
     _hold_against,
-    possible,
-    protected,
-    share,
     shared_document,
+    shared_settings,
 )
+from rungwise.audit.sharing import share as share_by
+from rungwise.audit.suppression import CELLS, protected
 from rungwise.basis.intervals import share_interval
 from rungwise.reports import shared_page
 from rungwise.resources import shipped
-from rungwise.tables.practice import Criterion
+from rungwise.tables.practice import Criterion, Mastery, Practice, Scale
+from suppression_cases import counts_of
 
 SCHEMA = Draft202012Validator(
     json.loads((shipped("schemas") / "shared_audit.schema.json").read_text(encoding="utf-8"))
 )
 THRESHOLD = 5
-TOP = 80
 
 
-def counts_of(rng):
-    """Counts of a practice of any size in which the sums hold."""
-    size = rng.integers(1, 12)
-    parts = (
-        "fell_beyond", "fell_other", "unchanged", "rose", "not_judged", "in_progress",
-        "left_before_exposure", "counted_earlier",
-    )  # fmt: skip
-    found = {name: int(rng.choice([0, rng.integers(0, 5), rng.integers(0, 3 * size)])) for name in parts}
-    found["fell"] = found["fell_beyond"] + found["fell_other"]
-    found["judged"] = found["fell"] + found["unchanged"] + found["rose"]
-    found["due"] = found["judged"] + found["not_judged"]
-    found["left_early"] = int(rng.integers(0, found["due"] + 1))
-    found["finished"] = found["due"] - found["left_early"]
-    found["open"] = sum(
-        found[name] for name in ("in_progress", "left_before_exposure", "counted_earlier", "due")
-    )
-    return {name: found[name] for name in CELLS}
-
-
-def worked_out(shown):
-    """What adding and subtracting leaves possible for every cell: sets of values, no solver.
-
-    The sums hang together as a tree, so passing sets back and forth until nothing changes is exact.
-    """
-    left = {name: set(range(1, TOP)) if count is None else {count} for name, count in shown.items()}
-    changed = True
-    while changed:
-        changed = False
-        for total, parts in SUMS:
-            for target in (total, *parts):
-                reached = {0}
-                for name in (total, *parts):
-                    if name == target:
-                        continue
-                    sign = 1 if (name == total) != (target == total) else -1
-                    if target == total:
-                        sign = 1
-                    reached = {old + sign * value for old in reached for value in left[name]}
-                now = left[target] & reached
-                changed |= now != left[target]
-                left[target] = now
-    return left
-
-
-@pytest.mark.parametrize("seed", range(60))
-def test_adding_and_subtracting_gives_no_small_number_away(seed):
-    counts = counts_of(np.random.default_rng(seed))
-    shown = protected(counts, THRESHOLD)
-    left = worked_out(shown)
-    # Zeros are shown, so a reader always knows that a sum has as many as it has parts above 0.
-    zeros_alone = worked_out({name: None if count else 0 for name, count in counts.items()})
-    for name, count in counts.items():
-        assert count in left[name]
-        if 0 < count < THRESHOLD:
-            assert shown[name] is None
-            assert zeros_alone[name] & set(range(THRESHOLD)) <= left[name], name
-            assert len(left[name]) > 1
-        if count == 0:
-            assert shown[name] == 0
-
-
-def test_knowing_the_program_does_not_single_out_a_small_number():
-    """The attacker tries every combination and keeps those the program would hide in the same way."""
-    parts = ("fell_beyond", "fell_other", "unchanged", "rose")
-    for judged in (6, 9, 11):
-        seen = {}
-        for values in itertools.product(range(judged + 1), repeat=3):
-            rose = judged - sum(values)
-            if rose < 0:
-                continue
-            counts = dict.fromkeys(CELLS, 0) | dict(zip(parts, (*values, rose), strict=True))
-            counts |= dict.fromkeys(("judged", "due", "finished", "open"), judged)
-            counts["fell"] = counts["fell_beyond"] + counts["fell_other"]
-            shown = protected(counts, THRESHOLD)
-            seen.setdefault(tuple(shown.items()), []).append(counts)
-        for candidates in seen.values():
-            for name in parts:
-                values = {counts[name] for counts in candidates}
-                assert len(values) > 1 or not 0 < min(values) < THRESHOLD
-
-
-def test_no_more_is_hidden_than_needed():
-    counts = dict.fromkeys(CELLS, 0) | {
-        "open": 60, "counted_earlier": 20, "due": 40, "finished": 33, "left_early": 7, "judged": 40,
-        "fell": 32, "fell_beyond": 20, "fell_other": 12, "unchanged": 8,
-    }  # fmt: skip
-    assert protected(counts, THRESHOLD) == counts
-    for change, hidden in (
-        ({"unchanged": 5, "rose": 3}, {"rose", "unchanged"}),
-        ({"fell_beyond": 2, "fell_other": 30}, {"fell_beyond", "fell_other"}),
-        ({"left_early": 1, "finished": 39}, {"left_early", "finished"}),
-    ):
-        shown = protected(counts | change, THRESHOLD)
-        assert {name for name, count in shown.items() if count is None} == hidden
-
-
-def test_the_answer_is_hidden_last():
-    counts = dict.fromkeys(CELLS, 0) | {
-        "open": 45, "in_progress": 8, "counted_earlier": 9, "due": 28, "finished": 28, "not_judged": 1,
-        "judged": 27, "fell": 18, "fell_beyond": 3, "fell_other": 15, "unchanged": 8, "rose": 1,
-    }  # fmt: skip
-    shown = protected(counts, THRESHOLD)
-    assert (shown["judged"], shown["fell"]) == (27, 18)
-    assert shown["due"] is None
-
-
-@pytest.mark.parametrize(("count", "is_shown"), [(0, True), (1, False), (4, False), (5, True)])
-def test_the_edges_of_the_threshold(count, is_shown):
-    counts = dict.fromkeys(CELLS, 0) | {"open": count, "in_progress": count}
-    assert (protected(counts, THRESHOLD)["open"] == count) is is_shown
-
-
-def test_what_is_possible_is_found_by_both_ways():
-    for seed in range(5):
-        shown = protected(counts_of(np.random.default_rng(100 + seed)), THRESHOLD)
-        left = worked_out(shown)
-        for name in CELLS:
-            low, high = possible(name, shown)
-            assert low == min(left[name])
-            assert min(high, TOP - 1) == max(left[name])
+def share(audit, threshold, last=None):
+    return share_by(audit, Practice(sharing_threshold=threshold), last)
 
 
 def shared_of(counts, **more):
     given = {"mean_nap": None, "incidents": None, "serious": "not recorded", "occasions": None} | more
     return SharedAudit(
-        "Tern Rock", Quarter.parse("2026Q3"), THRESHOLD, protected(counts, THRESHOLD), **given
-    )
+        "Tern Rock", Quarter.parse("2026Q3"), THRESHOLD, shared_settings(Practice()), date(2026, 9, 30), 1,
+        protected(counts, THRESHOLD), **given,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -196,19 +78,50 @@ def test_the_answer_says_only_what_is_shown():
     )
 
 
+ALL_FELL = ("open", "due", "finished", "judged", "fell", "fell_beyond")
+
+
+def fallen(n, **more):
+    return shared_of(dict.fromkeys(CELLS, 0) | dict.fromkeys(ALL_FELL, n), **more)
+
+
 def test_two_reports_of_one_quarter_together_give_nothing_away():
-    counts = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 20)
-    before = shared_document(shared_of(counts))
-    _hold_against(shared_of(counts), before)
-    one_more = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 21)
+    before = shared_document(fallen(20, mean_nap=(0.9, 0.85, 0.95)))
+    _hold_against(fallen(20, mean_nap=(0.9, 0.85, 0.95)), before)
     with pytest.raises(NotShared) as caught:
-        _hold_against(shared_of(one_more), before)
+        _hold_against(fallen(21, mean_nap=(0.9, 0.85, 0.95)), before)
     assert not re.search(r"\b(1|20|21)\b", str(caught.value).replace("2026Q3", ""))
-    many_more = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "due", "finished", "judged", "rose"), 25)
-    _hold_against(shared_of(many_more), before)
-    _hold_against(shared_of(one_more), before | {"quarter": "2026Q2"})
-    with pytest.raises(ValueError, match="last_shared must be"):
-        _hold_against(shared_of(counts), {"document": "rungwise audit"})
+    _hold_against(fallen(25, mean_nap=(0.91, 0.85, 0.96)), before)
+    _hold_against(fallen(21), before | {"quarter": "2026Q2"})
+
+
+def test_an_average_that_moved_with_the_same_children_is_not_shared_again():
+    before = shared_document(fallen(20, mean_nap=(0.9, 0.85, 0.95)))
+    with pytest.raises(NotShared):
+        _hold_against(fallen(20, mean_nap=(0.91, 0.85, 0.96)), before)
+    with pytest.raises(NotShared):
+        _hold_against(fallen(20), before)
+
+
+def test_a_number_that_was_shown_and_now_is_not_tells_that_it_became_small():
+    counts = dict.fromkeys(CELLS, 0) | dict.fromkeys(("open", "in_progress"), 5)
+    before = shared_document(shared_of(counts))
+    with pytest.raises(NotShared):
+        _hold_against(shared_of(counts | dict.fromkeys(("open", "in_progress"), 4)), before)
+    incidents = {"serious": "none", "occasions": 300}
+    before = shared_document(shared_of(counts, incidents=9, **incidents))
+    with pytest.raises(NotShared):
+        _hold_against(shared_of(counts, incidents=10, **incidents), before)
+
+
+def test_what_is_no_report_for_sharing_is_not_held_against(quarters):
+    for wrong in (
+        {"document": "rungwise audit"},
+        [],
+        {"document": "rungwise shared audit", "children": {}},
+    ):
+        with pytest.raises(ValueError, match="last_shared must be"):
+            share(quarters("2026Q3"), THRESHOLD, wrong)
 
 
 def test_serious_incidents_are_never_counted():
@@ -244,6 +157,21 @@ def test_an_average_of_few_children_is_not_shared(caseload, weekly, children, is
     assert (share(audit, THRESHOLD).mean_nap is not None) is is_shown
 
 
+def test_an_average_is_not_shared_where_a_number_by_outcome_is_hidden(caseload, weekly):
+    """With 9 that fell and 1 that rose, an average near 1 would leave only few who can have risen."""
+    rows = []
+    for i in range(10):
+        exposure = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1] if i else [9, 10, 10, 9, 10, 10] * 2
+        rows += weekly(f"C{i}", "2026-05-04", [7, 8, 7, 9 if i else 8], exposure)
+    audit = audit_quarter(caseload(ratings=rows), "2026Q3", today="2026-11-01")
+    shown = share(audit, THRESHOLD)
+    assert shown.cells["judged"] == 10
+    assert shown.cells["rose"] is None
+    assert shown.mean_nap is None
+    assert "average" not in " ".join(shown.sentences)
+    assert share(audit, 1).mean_nap is not None
+
+
 def test_an_average_is_not_shared_where_the_number_of_children_is_hidden(caseload, weekly):
     exposure = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1]
     rows = [row for i in range(6) for row in weekly(f"C{i}", "2026-05-04", [7, 8, 7, 9], [*exposure, i])]
@@ -251,6 +179,25 @@ def test_an_average_is_not_shared_where_the_number_of_children_is_hidden(caseloa
     shown = share(audit, 7)
     assert shown.cells["judged"] is None
     assert shown.mean_nap is None
+
+
+def test_an_edition_states_the_rules_it_was_made_by():
+    practice = Practice(
+        alpha=0.1, margin=2.0, horizon_days=60, mastery=Mastery(2.0, 3), sharing_threshold=7,
+        primary_rating="before", scales={"fear": Scale(0, 100, "lower")},
+    )  # fmt: skip
+    settings = shared_settings(practice)
+    assert list(settings) == list(SETTINGS)
+    assert settings == {
+        "primary_rating": "before", "fear_minimum": 0, "fear_maximum": 100, "fear_better": "lower",
+        "alpha": 0.1, "margin": 2.0, "minimum_baseline": 3, "minimum_exposure": 5, "horizon_days": 60,
+        "mastery_rating_at_most": 2.0, "mastery_occasions_in_a_row": 3, "quarter_start_month": 1,
+        "sharing_threshold": 7,
+    }  # fmt: skip
+    document = shared_document(shared_of(dict.fromkeys(CELLS, 0)))
+    with pytest.raises(ValidationError):
+        SCHEMA.validate(document | {"settings": {"alpha": 0.05}})
+    assert SCHEMA.schema["properties"]["settings"]["required"] == list(SETTINGS)
 
 
 FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]

@@ -34,6 +34,13 @@ def test_every_quarter_with_children_has_a_mark_an_interval_and_its_number():
     assert [label.get_text() for label in ax.get_xticklabels()] == ["2020Q1", "2020Q2", "2020Q3"]
 
 
+def test_a_share_that_is_not_shown_is_not_called_none_judged():
+    for judged in (6, math.nan):
+        hidden = table([0.5, math.nan], [4, judged])
+        assert [text.get_text() for text in run_chart(hidden).texts] == ["4", "not shown"]
+        assert describe_run_chart(hidden).endswith("2020Q1 50% of 4, 2020Q2 not shown.")
+
+
 def test_a_gap_is_not_bridged():
     (run,) = drawn(run_chart(table([0.5, math.nan, 0.75], [4, 0, 8])), "run")
     assert math.isnan(run.get_ydata()[1])

@@ -1,11 +1,16 @@
 """The page for sharing reads nothing but what may be shared."""
 
 import json
+from dataclasses import replace
+from datetime import date
 
 import pytest
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.sharing import CELLS, SharedAudit, SharedStandard
+from rungwise.audit.sharing import SETTINGS, SharedAudit, SharedStandard, shared_settings
+from rungwise.audit.suppression import CELLS
 from rungwise.reports import shared_page as page
+from rungwise.reports.blocks import Picture
+from rungwise.tables.practice import Practice
 
 SHOWN = dict.fromkeys(CELLS, 20) | {"fell": None, "rose": None, "left_early": 0}
 
@@ -16,6 +21,9 @@ def shared():
         label="Tern <b>Rock</b>",
         quarter=Quarter.parse("2026Q3"),
         threshold=5,
+        settings=shared_settings(Practice()),
+        as_of=date(2026, 9, 30),
+        level=3,
         cells=SHOWN,
         mean_nap=None,
         incidents=None,
@@ -65,12 +73,43 @@ def test_earlier_quarters_stand_above_this_one(shared):
 def test_the_same_numbers_are_written_and_nothing_without_a_folder(shared, tmp_path):
     page.save(shared, None)
     page.save(shared, str(tmp_path))
-    (file,) = tmp_path.iterdir()
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["shared_audit.json", "shared_audit.xlsx"]
+    file = tmp_path / "shared_audit.json"
     document = json.loads(file.read_text(encoding="utf-8"))
     assert document["children"] == SHOWN
     assert document["standards"][1]["result"] is None
     with pytest.raises(FileExistsError):
         page.save(shared, str(tmp_path))
+
+
+def test_figures_hide_what_tables_hide(shared):
+    assert page.outcomes(replace(shared, cells=SHOWN | {"unchanged": None})) == ()
+    some = replace(shared, cells=SHOWN | {"fell": 14, "unchanged": 6, "rose": 0})
+    (drawn,) = page.outcomes(some)
+    assert isinstance(drawn, Picture)
+    assert "70% (14 of 20)" in drawn.alt
+    one = replace(shared, cells=SHOWN | {"fell": 14, "unchanged": None, "rose": None})
+    (drawn,) = page.outcomes(one)
+    assert drawn.alt.count("not shown") == 2
+    assert "no bar" in drawn.caption
+
+
+def test_a_quarter_that_was_not_shared_is_a_gap_in_the_picture(shared):
+    shown = {"due": 10, "judged": 10, "fell": 6, "fell_beyond": 6, "rose": 0}
+    cells = SHOWN | {"fell": 14, "unchanged": 6, "rose": 0}
+    drawn, table = page.earlier(replace(shared, cells=cells, earlier={"2026Q1": shown}))
+    assert drawn.alt == (
+        "Share that fell, quarter by quarter: 2026Q1 60% of 10, 2026Q2 not shown, 2026Q3 70% of 20."
+    )
+    assert str(table).count("2026Q") == 2
+    # Nothing is drawn of one quarter alone, and nothing of a share that is hidden.
+    assert len(page.earlier(replace(shared, earlier={"2026Q1": shown}))) == 1
+
+
+def test_the_rules_stand_on_the_page(shared):
+    said = str(page.rules(shared))
+    assert all(words in said for words in SETTINGS.values())
+    assert "Recording level 3; records up to September 30, 2026 were used." in said
 
 
 def test_how_to_read_it_says_no_cause_and_no_ranking():

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rungwise.audit.sharing import CELLS, DIGITS, possible
+from rungwise.audit.sharing import CELLS, DIGITS, DOCUMENT, SETTINGS, VERSION
+from rungwise.audit.suppression import possible
 from rungwise.audit.wording import listed, percent
 from rungwise.basis.distributions import t_quantile
 from rungwise.basis.errors import RungwiseError
@@ -29,13 +30,11 @@ from rungwise.study.synthesis import Synthesis, synthesize
 if TYPE_CHECKING:
     import pandas as pd
 
-DOCUMENT, VERSION = "rungwise shared audit", 1
-# Coverage of the intervals in an edition, unless its practice chose another level.
-CONFIDENCE = 0.95
+POOLED_VERSION = 2
 
-NOT_STATED = (
-    "Editions do not state the practices' level of significance, margin, horizon and fewest occasions: "
-    "agree on them before pooling."
+LEVELS_DIFFER = (
+    "Recording levels differ ({levels}): a weekly rating and a probe among other trials are judged by the "
+    "same rules but were not recorded alike."
 )
 CHILDREN_TWICE = (
     "A child seen by two of the clinics counts in both; editions without codes cannot tell, so every "
@@ -51,6 +50,17 @@ HIDDEN_DIFFER = (
     "Clinics hide numbers because they are small, so those that showed theirs are no fair sample of all; "
     "the range that holds whatever was hidden is the safe answer."
 )
+NO_AVERAGE = (
+    "An edition gives an average only where every number by outcome is shown; no clinic's was, so there is "
+    "no average over all children."
+)
+
+
+# What every edition has.
+WHOLE = (
+    "practice", "quarter", "as_of", "recording_level", "settings", "threshold", "children", "mean_nap",
+    "incidents", "serious_incidents", "occasions",
+)  # fmt: skip
 
 
 class NotPooled(RungwiseError):
@@ -97,6 +107,8 @@ class PooledAudit:
     quarter : str
     practices : tuple of str
     threshold : int
+    settings : Mapping
+        The rules all editions were made by, with the keys of `rungwise.audit.sharing.SETTINGS`.
     children : Mapping[str, Sum]
         By the keys of `rungwise.audit.sharing.CELLS`.
     fell : Estimate
@@ -120,6 +132,7 @@ class PooledAudit:
     quarter: str
     practices: tuple[str, ...]
     threshold: int
+    settings: Mapping[str, Any]
     children: Mapping[str, Sum]
     fell: Estimate
     fell_at_least: float
@@ -243,8 +256,8 @@ def pool(documents: Sequence[Mapping[str, Any]], *, names: Sequence[str] | None 
     """Combine several clinics' editions for sharing.
 
     It answers for the clinics together what an audit answers for one, and gives nothing away that the
-    editions do not. It misleads when clinics judge by different rules, which editions only show in
-    part, and it says nothing about which clinic does better.
+    editions do not. It misleads where clinics apply the same rules to children who came to them for
+    different reasons, and it says nothing about which clinic does better.
 
     Parameters
     ----------
@@ -257,7 +270,7 @@ def pool(documents: Sequence[Mapping[str, Any]], *, names: Sequence[str] | None 
     ------
     NotPooled
         If fewer than two came, one came twice, or they were made under different rules: another
-        quarter, threshold or version.
+        quarter, last day, version or setting.
     ValueError
         If one is no edition for sharing.
 
@@ -274,17 +287,20 @@ def pool(documents: Sequence[Mapping[str, Any]], *, names: Sequence[str] | None 
     fell, low, high, cost = _fell(documents, children)
     mean, by_clinic = _mean_nap(documents)
     kinds = [document["serious_incidents"] for document in documents]
-    cautions = [NOT_STATED, CHILDREN_TWICE]
+    cautions = [CHILDREN_TWICE]
+    levels = sorted({document["recording_level"] for document in documents})
+    if len(levels) > 1:
+        cautions.append(LEVELS_DIFFER.format(levels=listed([str(level) for level in levels])))
     if not (children["fell"].exact and children["judged"].exact):
         cautions.append(HIDDEN_DIFFER)
-    if mean.n:
-        cautions.append(ROUNDED)
+    cautions.append(ROUNDED if mean.n else NO_AVERAGE)
     if by_clinic is not None:
         cautions += by_clinic.average.cautions
     return PooledAudit(
         quarter=documents[0]["quarter"],
         practices=tuple(document["practice"] for document in documents),
         threshold=documents[0]["threshold"],
+        settings=documents[0]["settings"],
         children=children,
         fell=fell,
         fell_at_least=low,
@@ -318,10 +334,11 @@ def pooled_document(pooled: PooledAudit) -> dict[str, Any]:
     by = pooled.by_clinic
     return {
         "document": "rungwise pooled audit",
-        "version": VERSION,
+        "version": POOLED_VERSION,
         "quarter": pooled.quarter,
         "practices": list(pooled.practices),
         "threshold": pooled.threshold,
+        "settings": dict(pooled.settings),
         "answer": pooled.answer,
         "sentences": list(pooled.sentences),
         "cautions": list(pooled.cautions),
@@ -349,29 +366,35 @@ def _check(document: Mapping[str, Any], name: str) -> None:
             f"{name} must be the JSON of an audit's edition for sharing (shared_audit.json); it is "
             "something else."
         )
-    lacking = [key for key in ("quarter", "threshold", "children", "practice") if key not in document]
-    if document.get("version") == VERSION and (lacking or set(document["children"]) != set(CELLS)):
+    if document.get("version") != VERSION:
+        raise NotPooled(
+            f"{name} is of version {document.get('version')}; this release pools version {VERSION}, which "
+            "states the rules an edition was made by. Ask for one made by this release."
+        )
+    if set(WHOLE) - set(document) or set(document["children"]) != set(CELLS):
         raise ValueError(f"{name} is not whole: some of its numbers are missing.")
+    if set(document["settings"]) != set(SETTINGS):
+        raise ValueError(f"{name} does not state every rule it was made by.")
 
 
 def _check_together(documents: Sequence[Mapping[str, Any]], names: Sequence[str]) -> None:
     if len(documents) < 2:
         raise NotPooled(f"Pooling needs the editions of at least two clinics; got {len(documents)}.")
-    for what, key in (("version", "version"), ("quarter", "quarter"), ("threshold", "threshold")):
+    rules = [
+        {"quarter": one["quarter"], "last day whose records were used": one["as_of"]}
+        | {_small(words): one["settings"][setting] for setting, words in SETTINGS.items()}
+        for one in documents
+    ]
+    for what in rules[0]:
         groups: dict[Any, list[str]] = {}
-        for document, name in zip(documents, names, strict=True):
-            groups.setdefault(document[key], []).append(name)
+        for rule, name in zip(rules, names, strict=True):
+            groups.setdefault(rule[what], []).append(name)
         if len(groups) > 1:
             told = listed([f"{', '.join(members)}: {value}" for value, members in groups.items()])
             raise NotPooled(
                 f"The editions were made under different rules and cannot be pooled: {what} differs "
                 f"({told}). Ask for editions made alike."
             )
-    if documents[0]["version"] != VERSION:
-        raise NotPooled(
-            f"These editions are of version {documents[0]['version']}; this release pools version "
-            f"{VERSION}."
-        )
     seen: dict[str, str] = {}
     for document, name in zip(documents, names, strict=True):
         practice = document["practice"]
@@ -381,6 +404,10 @@ def _check_together(documents: Sequence[Mapping[str, Any]], names: Sequence[str]
                 "twice. Give one edition for each clinic, and clinics different labels."
             )
         seen[practice] = name
+
+
+def _small(words: str) -> str:
+    return words[:1].lower() + words[1:]
 
 
 def _sum(shown: Sequence[Mapping[str, int | None]], name: str) -> Sum:
@@ -437,22 +464,23 @@ def _mean_nap(documents: Sequence[Mapping[str, Any]]) -> tuple[Estimate, Synthes
     nan = float("nan")
     if not given:
         return Estimate("mean NAP", nan, counts={"clinics": 0}), None
+    confidence = 1 - documents[0]["settings"]["alpha"]
     n, mean, low, high = (np.array(column, dtype=float) for column in zip(*given, strict=True))
     # A limit that was cut at an end of the scale is nearer than the other one.
     half = np.maximum(mean - low, high - mean)
-    quantile = np.array([float(t_quantile(0.5 * (1 + CONFIDENCE), one - 1)) for one in n])
+    quantile = np.array([float(t_quantile(0.5 * (1 + confidence), one - 1)) for one in n])
     error = half / quantile
     total = n.sum()
     center = float(np.sum(n * mean) / total)
     # Sums of squares add up: within clinics and between them.
     squares = np.sum((n - 1) * n * error**2) + np.sum(n * (mean - center) ** 2)
-    reach = float(t_quantile(0.5 * (1 + CONFIDENCE), total - 1)) * math.sqrt(squares / (total - 1) / total)
+    reach = float(t_quantile(0.5 * (1 + confidence), total - 1)) * math.sqrt(squares / (total - 1) / total)
     average = Estimate(
         "mean NAP",
         center,
         max(0.0, center - reach),
         min(1.0, center + reach),
-        CONFIDENCE,
+        confidence,
         n=int(total),
         counts={"clinics": len(given)},
         method="mean over children, from the clinics' means and standard deviations; t interval",

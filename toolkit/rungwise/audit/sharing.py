@@ -12,45 +12,44 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
+from datetime import date
 from typing import Any
 
 from rungwise.audit.audit import Audit
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.safety import PER_OCCASIONS
+from rungwise.audit.suppression import CELLS, protected
 from rungwise.audit.wording import listed, percent
 from rungwise.basis.errors import RungwiseError
 from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import format_number
+from rungwise.tables.practice import Practice
 
-CELLS = {
-    "open": "Children with a program open in the quarter",
-    "in_progress": "In progress: no outcome due yet",
-    "left_before_exposure": "Left before exposure began",
-    "counted_earlier": "Outcome counted in an earlier quarter",
-    "due": "Outcome due in the quarter",
-    "finished": "Due with exposure ended or the horizon reached",
-    "left_early": "Due because the child left before the horizon",
-    "not_judged": "Due, but not judged",
-    "judged": "Judged",
-    "fell": "Ratings fell",
-    "fell_beyond": "Ratings fell, beyond the baseline's own course",
-    "fell_other": "Ratings fell; the baseline may explain it, or cannot say why",
-    "unchanged": "No clear change, about the same, or no room to change",
-    "rose": "Ratings rose",
+__all__ = [
+    "CELLS", "EARLIER_CELLS", "HIDDEN", "OUTCOMES", "SETTINGS", "STANDARD_CELLS", "NotShared",
+    "SharedAudit", "SharedStandard", "share", "shared_document",
+]  # fmt: skip
+
+DOCUMENT, VERSION = "rungwise shared audit", 2
+
+# The rules an edition was made by: editions made by different ones are not pooled.
+SETTINGS = {
+    "primary_rating": "Fear rating of a probe that counts",
+    "fear_minimum": "Lowest fear rating",
+    "fear_maximum": "Highest fear rating",
+    "fear_better": "Ratings that are better for the child",
+    "alpha": "Two-sided level of significance",
+    "margin": "“About the same” means surely less than, in rating points",
+    "minimum_baseline": "Baseline occasions needed for a verdict, at least",
+    "minimum_exposure": "Exposure occasions needed for a verdict, at least",
+    "horizon_days": "Days from the start of exposure until the outcome is due",
+    "mastery_rating_at_most": "A step is mastered with ratings of at most",
+    "mastery_occasions_in_a_row": "on so many occasions in a row",
+    "quarter_start_month": "First month of quarter 1",
+    "sharing_threshold": "Smallest number other than 0 that is shown",
 }
-# Every sum that readers can do: a total and its parts.
-SUMS = (
-    ("open", ("in_progress", "left_before_exposure", "counted_earlier", "due")),
-    ("due", ("finished", "left_early")),
-    ("due", ("judged", "not_judged")),
-    ("judged", ("fell", "unchanged", "rose")),
-    ("fell", ("fell_beyond", "fell_other")),
-)
-# What readers miss least comes first: the order in which further numbers are hidden.
-LEAST_MISSED = (
-    "counted_earlier", "in_progress", "left_before_exposure", "finished", "left_early", "open", "due",
-    "not_judged", "fell_other", "unchanged", "fell_beyond", "rose", "fell", "judged",
-)  # fmt: skip
+# How the judged children came out, every child once.
+OUTCOMES = ("fell", "unchanged", "rose")
 HIDDEN = "*"
 # A standard is told only where both numbers it rests on are shown: then its result follows from them.
 STANDARD_CELLS = {
@@ -92,10 +91,17 @@ class SharedAudit:
     quarter : Quarter
     threshold : int
         Smallest number other than 0 that is shown.
+    settings : Mapping
+        The rules it was made by, with the keys of `SETTINGS`.
+    as_of : date
+        Last day whose records were used.
+    level : int
+        Recording level.
     cells : Mapping[str, int or None]
         By the keys of `CELLS`; None is not shown.
     mean_nap : tuple of float or None
-        Mean, lower and upper limit, to two decimals; None with too few children.
+        Mean, lower and upper limit, to two decimals; None with too few children, or where a number of
+        `OUTCOMES` is hidden, as an average so near to one end could narrow it down.
     incidents : int or None
         All incidents; None is not shown or not recorded.
     serious : str
@@ -110,6 +116,9 @@ class SharedAudit:
     label: str
     quarter: Quarter
     threshold: int
+    settings: Mapping[str, Any]
+    as_of: date
+    level: int
     cells: Mapping[str, int | None]
     mean_nap: tuple[float, float, float] | None
     incidents: int | None
@@ -123,8 +132,9 @@ class SharedAudit:
         """The one rule, in words."""
         return (
             f"Numbers from 1 to {self.threshold - 1} are not shown ({HIDDEN}), nor any further number from "
-            "which one of them could be worked out; shares, averages and rates of such numbers are left "
-            "out as well. 0 is shown."
+            "which one of them could be worked out, here or with what was shared last; shares and rates of "
+            "such numbers are left out as well, and so is the average where a number by outcome is hidden. "
+            "0 is shown. Tables, figures, texts and files all follow this one rule."
         )
 
     @property
@@ -184,17 +194,18 @@ class SharedAudit:
         )
 
 
-def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = None) -> SharedAudit:
+def share(audit: Audit, practice: Practice, last_shared: Mapping[str, Any] | None = None) -> SharedAudit:
     """Give the edition of an audit that may leave the practice.
 
     Parameters
     ----------
     audit : Audit
-    threshold : int
-        The practice's; see ``Practice.sharing_threshold``.
+    practice : Practice
+        The settings the audit was made by, with the threshold.
     last_shared : Mapping, optional
-        The JSON of the report shared last. Where it is of the same quarter, numbers that moved by
-        less than the threshold would give a small number away.
+        The JSON of the report shared last. Where it is of the same quarter, it must be the same or
+        differ by much; where it is of the quarter before, both together must not narrow a small number
+        down.
 
     Raises
     ------
@@ -203,11 +214,14 @@ def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = 
     ValueError
         If `last_shared` is no report of this kind.
     """
-    counts = _counts(audit)
-    cells = protected(counts, threshold)
+    if last_shared is not None:
+        _check_last(last_shared)
+    counts, threshold = _counts(audit), practice.sharing_threshold
+    cells = protected(counts, threshold, _just_before(audit.quarter, last_shared))
     judged, occasions = counts["judged"], audit.safety.occasions
     mean = audit.headline
-    enough = cells["judged"] is not None and judged >= threshold and not math.isnan(mean.ci_low)
+    enough = judged >= threshold and not math.isnan(mean.ci_low)
+    enough = enough and all(cells[name] is not None for name in ("judged", *OUTCOMES))
     incidents = _incidents(audit)
     shown = incidents is not None and (incidents == 0 or incidents >= threshold) and occasions >= threshold
     serious = "none" if audit.safety.serious.empty else "one or more"
@@ -215,6 +229,9 @@ def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = 
         label=audit.label,
         quarter=audit.quarter,
         threshold=threshold,
+        settings=shared_settings(practice),
+        as_of=audit.as_of,
+        level=audit.quality.level,
         cells=cells,
         mean_nap=_rounded(mean.value, mean.ci_low, mean.ci_high) if enough else None,
         incidents=incidents if shown else None,
@@ -228,14 +245,36 @@ def share(audit: Audit, threshold: int, last_shared: Mapping[str, Any] | None = 
     return replace(shared, earlier=_earlier(shared, last_shared))
 
 
+def shared_settings(practice: Practice) -> dict[str, Any]:
+    """Give the rules an edition is made by, with the keys of `SETTINGS`.
+
+    Examples
+    --------
+    >>> shared_settings(Practice())["horizon_days"]
+    84
+    """
+    fear, mastery = practice.scales["fear"], practice.mastery
+    own = {
+        "fear_minimum": fear.minimum,
+        "fear_maximum": fear.maximum,
+        "fear_better": fear.better,
+        "mastery_rating_at_most": mastery.rating_at_most,
+        "mastery_occasions_in_a_row": mastery.occasions_in_a_row,
+    }
+    return {name: own[name] if name in own else getattr(practice, name) for name in SETTINGS}
+
+
 def shared_document(shared: SharedAudit) -> dict[str, Any]:
     """Give the edition for sharing as plain values; a number not shown is None."""
     return {
-        "document": "rungwise shared audit",
-        "version": 1,
+        "document": DOCUMENT,
+        "version": VERSION,
         "edition": "sharing",
         "practice": shared.label,
         "quarter": shared.quarter.label,
+        "as_of": shared.as_of.isoformat(),
+        "recording_level": shared.level,
+        "settings": dict(shared.settings),
         "threshold": shared.threshold,
         "rule": shared.rule,
         "answer": shared.answer,
@@ -249,71 +288,6 @@ def shared_document(shared: SharedAudit) -> dict[str, Any]:
         "standards": [asdict(standard) for standard in shared.standards],
         "earlier": [{"quarter": quarter, **cells} for quarter, cells in shared.earlier.items()],
     }
-
-
-def protected(counts: Mapping[str, int], threshold: int) -> dict[str, int | None]:
-    """Hide every number from 1 to below the threshold, and as few others as keep them hidden.
-
-    A hidden number counts as kept when every value below the threshold remains possible, and one more
-    at least, for someone who knows the rule, can add and subtract, and knows that hidden numbers are not
-    0: from 1 on, or from what that alone forces on a sum.
-
-    Parameters
-    ----------
-    counts : Mapping[str, int]
-        By the keys of `CELLS`; the sums of `SUMS` hold.
-    threshold : int
-
-    Examples
-    --------
-    >>> counts = dict.fromkeys(CELLS, 0) | {"open": 20, "counted_earlier": 9, "due": 11, "finished": 11}
-    >>> counts |= {"judged": 11, "unchanged": 8, "rose": 3}
-    >>> shown = protected(counts, 5)
-    >>> shown["rose"], shown["unchanged"], shown["judged"]
-    (None, None, 11)
-    """
-    small = {name for name, count in counts.items() if 0 < count < threshold}
-    hidden = set(small)
-    while not all(_kept(name, counts, hidden, threshold) for name in sorted(small)):
-        hidden.add(next(name for name in LEAST_MISSED if counts[name] and name not in hidden))
-    # Taken back, most missed first, whatever turned out not to be needed.
-    for name in reversed(LEAST_MISSED):
-        fewer = hidden - {name}
-        if name in hidden - small and all(_kept(cell, counts, fewer, threshold) for cell in sorted(small)):
-            hidden = fewer
-    return {name: None if name in hidden else count for name, count in counts.items()}
-
-
-def possible(name: str, counts: Mapping[str, int | None]) -> tuple[int, float]:
-    """Give the smallest and the largest value a cell can have, from the cells that are shown.
-
-    The sums hang together as a tree, so carrying limits from sum to sum until nothing changes gives
-    exactly what a reader can work out.
-    """
-    low = {cell: 1.0 if count is None else float(count) for cell, count in counts.items()}
-    high = {cell: math.inf if count is None else float(count) for cell, count in counts.items()}
-    before = None
-    while before != (before := (tuple(low.values()), tuple(high.values()))):
-        for total, parts in SUMS:
-            low[total] = max(low[total], sum(low[part] for part in parts))
-            high[total] = min(high[total], sum(high[part] for part in parts))
-            for part in parts:
-                others = [other for other in parts if other != part]
-                low[part] = max(low[part], low[total] - sum(high[other] for other in others))
-                high[part] = min(high[part], high[total] - sum(low[other] for other in others))
-    return int(low[name]), high[name] if math.isinf(high[name]) else int(high[name])
-
-
-def _kept(name: str, counts: Mapping[str, int], hidden: set[str], threshold: int) -> bool:
-    shown = {cell: None if cell in hidden else count for cell, count in counts.items()}
-    low, high = possible(name, shown)
-    least = _least(name, counts)
-    return low <= least and high >= max(threshold - 1, least + 1)
-
-
-def _least(name: str, counts: Mapping[str, int]) -> int:
-    """Smallest value a number has for someone who only knows which numbers are 0."""
-    return possible(name, {cell: None if count else 0 for cell, count in counts.items()})[0]
 
 
 def _counts(audit: Audit) -> dict[str, int]:
@@ -381,20 +355,39 @@ def _rounded(*numbers: float) -> tuple[float, float, float]:
     return value, low, high
 
 
-def _hold_against(shared: SharedAudit, last: Mapping[str, Any]) -> None:
-    if last.get("document") != "rungwise shared audit" or not isinstance(last.get("children"), Mapping):
+def _check_last(last: Mapping[str, Any]) -> None:
+    kind = isinstance(last, Mapping) and last.get("document") == DOCUMENT
+    children = last.get("children") if kind else None
+    if not isinstance(children, Mapping) or not CELLS.keys() <= children.keys() or "quarter" not in last:
         raise ValueError("last_shared must be the JSON of a report for sharing; got something else.")
-    if last.get("quarter") != shared.quarter.label:
+
+
+def _just_before(quarter: Quarter, last: Mapping[str, Any] | None) -> Mapping[str, int | None] | None:
+    if last is None or Quarter.parse(last["quarter"], quarter.start_month) != quarter.previous:
+        return None
+    return last["children"]
+
+
+def _hold_against(shared: SharedAudit, last: Mapping[str, Any]) -> None:
+    """Refuse a second report of a quarter that with the first gives away what changed."""
+    if last["quarter"] != shared.quarter.label:
         return
-    before, now = dict(last["children"]), dict(shared.cells)
-    before["incidents"], now["incidents"] = last.get("incidents"), shared.incidents
-    for name, count in now.items():
-        earlier = before.get(name)
-        if count is None or earlier is None:
-            continue
-        if 0 < abs(count - earlier) < shared.threshold:
-            raise NotShared(
-                f"A report of {shared.quarter} was shared before, and its numbers differ from these by so "
-                "little that both together would give a small number away; share the earlier one again, or "
-                "none."
-            )
+    before = dict(last["children"]) | {name: last.get(name) for name in ("incidents", "occasions")}
+    now = dict(shared.cells) | {"incidents": shared.incidents, "occasions": shared.occasions}
+    mean = None if shared.mean_nap is None else list(shared.mean_nap)
+    if now == before and mean == last.get("mean_nap"):
+        return
+    # A number hidden in one of the two, or one that moved by little, tells what happened to few children;
+    # so does an average that moved with (nearly) the same children.
+    told = all(
+        (count is None) == (before[name] is None)
+        and (count is None or before[name] is None or not 0 < abs(count - before[name]) < shared.threshold)
+        for name, count in now.items()
+    )
+    same_children = now["judged"] == before["judged"]
+    if not told or (same_children and mean != last.get("mean_nap")):
+        raise NotShared(
+            f"A report of {shared.quarter} was shared before, and its numbers differ from these by so "
+            "little that both together would give a small number away; share the earlier one again, or "
+            "none."
+        )

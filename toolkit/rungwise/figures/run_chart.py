@@ -18,13 +18,14 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
     """Draw the share of each quarter with its interval; quarters without children stay empty.
 
     Marks are joined only between neighboring quarters, so that a gap is seen. The center and limits of
-    a control chart are drawn only where the table has them. A rise or fall between two quarters says
-    little: read the intervals.
+    a control chart, and the median (dotted), are drawn only where the table has them. A rise or fall
+    between two quarters says little: read the intervals.
 
     Parameters
     ----------
     history : DataFrame
-        ``quarter, judged, share, ci_low, ci_high, center, limit_low, limit_high``, one row a quarter.
+        ``quarter, judged, share, ci_low, ci_high, center, limit_low, limit_high``, one row a quarter;
+        a quarter with children but without a share is one that is not shown. ``median`` may stand beside.
     width, height : float
         Inches.
     """
@@ -35,7 +36,7 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
     ax.plot(places, shares, color=PALETTE["shoal"], linewidth=1.2, zorder=2, gid="run")
     for place, row in zip(places, rows, strict=True):
         if math.isnan(row.share):
-            ax.annotate("none judged", (place, 0.03), ha="center", fontsize=8, color=PALETTE["soft"])
+            ax.annotate(_gap(row.judged), (place, 0.03), ha="center", fontsize=8, color=PALETTE["soft"])
             continue
         now = place == len(rows) - 1
         ax.plot([place, place], [row.ci_low, row.ci_high], color=PALETTE["tide"], linewidth=1.4, zorder=3,
@@ -46,7 +47,7 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
             markeredgewidth=1.4, linestyle="none", zorder=4, gid="share",
         )  # fmt: skip
         ax.annotate(
-            f"{row.judged}", (place, row.share), xytext=(8, 0), textcoords="offset points", va="center",
+            f"{row.judged:g}", (place, row.share), xytext=(8, 0), textcoords="offset points", va="center",
             fontsize=8.5, zorder=5, gid="judged",
             bbox={"facecolor": PALETTE["paper"], "edgecolor": "none", "pad": 0.6},
         )  # fmt: skip
@@ -55,13 +56,23 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
         ax.step(places, history["center"], **step, gid="center")
         for limit in ("limit_low", "limit_high"):
             ax.step(places, history[limit], **step, linestyle=(0, (4, 3)), gid="limit")
-    ax.set_xlim(-0.5, len(rows) - 0.5)
+    if "median" in history and not history["median"].isna().all():
+        median: dict[str, Any] = {"color": PALETTE["slate"], "linewidth": 1.4, "linestyle": (0, (1, 2))}
+        ax.plot(places, history["median"], **median, zorder=1, gid="median")
+    quarter_axis(ax, list(history["quarter"]), width)
     ax.set_ylim(-0.02, 1.02)
-    ax.set_xticks(list(places), history["quarter"], rotation=45 if len(rows) > 8 else 0,
-                  ha="right" if len(rows) > 8 else "center")  # fmt: skip
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1], ["0%", "25%", "50%", "75%", "100%"])
     ax.set_ylabel("Share that fell")
     return ax
+
+
+def quarter_axis(ax: Axes, quarters: list[str], width: float) -> None:
+    """Write the quarters along the bottom, slanted where there are many."""
+    many = len(quarters) > 8 or width < 5 < len(quarters)
+    ax.set_xlim(-0.5, len(quarters) - 0.5)
+    ax.set_xticks(
+        range(len(quarters)), quarters, rotation=45 if many else 0, ha="right" if many else "center"
+    )
 
 
 def describe_run_chart(history: pd.DataFrame) -> str:
@@ -75,9 +86,13 @@ def describe_run_chart(history: pd.DataFrame) -> str:
     'Share that fell, quarter by quarter: 2026Q2 none judged, 2026Q3 50% of 4.'
     """
     parts = [
-        f"{row['quarter']} {of_hundred(row['share'])}% of {row['judged']}"
-        if row["judged"]
-        else f"{row['quarter']} none judged"
+        f"{row['quarter']} {_gap(row['judged'])}"
+        if math.isnan(row["share"])
+        else f"{row['quarter']} {of_hundred(row['share'])}% of {row['judged']:g}"
         for row in history.to_dict("records")
     ]
     return f"Share that fell, quarter by quarter: {', '.join(parts)}."
+
+
+def _gap(judged: float) -> str:
+    return "none judged" if judged == 0 else "not shown"
