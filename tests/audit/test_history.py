@@ -4,8 +4,9 @@ from datetime import date
 
 import numpy as np
 import pytest
+from rungwise.audit.charts import TRIAL_QUARTERS
 from rungwise.audit.courses import Course
-from rungwise.audit.history import CHART_QUARTERS, QUARTERS, about_charts, compared, earlier_due, history
+from rungwise.audit.history import QUARTERS, about_charts, compared, earlier_due, history
 from rungwise.audit.quarter import Quarter
 from scipy.stats import fisher_exact
 
@@ -47,7 +48,7 @@ def test_this_quarter_stands_there_even_without_outcomes():
 
 def test_a_chart_has_limits_only_with_enough_quarters(run):
     labels, step = [], Q3
-    for _ in range(CHART_QUARTERS):
+    for _ in range(TRIAL_QUARTERS):
         labels.insert(0, step.label)
         step = step.previous
     table = history(run(dict.fromkeys(labels[:-1], (10, 10)) | {labels[-1]: (20, 0)}), Q3)
@@ -56,9 +57,15 @@ def test_a_chart_has_limits_only_with_enough_quarters(run):
     np.testing.assert_allclose(table["center"], center)
     np.testing.assert_allclose(table["limit_high"], center + half)
     np.testing.assert_allclose(table["limit_low"], center - half)
-    assert about_charts(table)[-1] == "Outside the limits of the chart: 2026Q3."
+    assert table["signal"].tolist() == [""] * 7 + ["share above the limits"]
+    assert "Called a signal: 2026Q3, share above the limits. A signal asks" in about_charts(table)[-1]
     short = history(run(dict.fromkeys(labels[1:], (10, 10))), Q3)
-    assert "there are 7, so" in about_charts(short)[-1]
+    assert short[["center", "nap_center", "median"]].isna().all(axis=None)
+    assert "there are 7. None is called a signal." in about_charts(short)[-1]
+    few = history(run(dict.fromkeys(labels[-3:], (10, 10))), Q3)
+    assert about_charts(few)[-1].endswith(
+        "there are 3. So no rise or fall between quarters is called a signal."
+    )
     assert about_charts(short.tail(1)) == ()
 
 
@@ -83,3 +90,24 @@ def test_earlier_outcomes_are_those_of_the_quarters_shown():
     days = [first.first, date(2026, 6, 30), Q3.first, first.previous.last, None]
     courses = [Course(f"C{i}", due_on=day) for i, day in enumerate(days)]
     assert [course.child_id for course in earlier_due(courses, Q3)] == ["C0", "C1"]
+
+
+def test_the_mean_nap_has_a_chart_of_individual_values(run):
+    labels, step = [], Q3
+    for _ in range(12):
+        labels.insert(0, step.label)
+        step = step.previous
+    made = run(dict.fromkeys(labels, (10, 10)))
+    naps = dict(zip(labels, [0.5, 0.6, 0.5, 0.6, 0.5, 0.6, 0.5, 0.6, 0.5, 0.6, 0.5, 0.95], strict=True))
+    for one in made:
+        label = Quarter.containing(one.course.due_on).label
+        size = replace(one.answer.verdict.size, value=naps[label])
+        object.__setattr__(one.answer, "verdict", replace(one.answer.verdict, size=size))
+    table = history(made, Q3)
+    assert table["mean_nap"].tolist() == pytest.approx(list(naps.values()))
+    moving = (10 * 0.1 + 0.45) / 11
+    center = sum(naps.values()) / 12
+    assert table["nap_center"].iloc[0] == pytest.approx(center)
+    assert table["nap_high"].iloc[0] == pytest.approx(center + 3 * moving * math.sqrt(math.pi) / 2)
+    assert table["median"].tolist() == [0.5] * 12
+    assert table["signal"].tolist() == [""] * 11 + ["mean NAP above the limits"]

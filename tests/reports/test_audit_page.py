@@ -207,9 +207,17 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     groups = demo.groups.copy()
     site = groups["grouping"] == "site"
     groups.loc[site, ["judged", "fell"]] = [[40, 20], [50, 30]]
-    groups.loc[site, "why_no_limits"] = ""
+    groups.loc[site, "inner_low"] = 0.4
+    groups.loc[site, ["expected", "expected_low", "expected_high"]] = [[24, 15, 33], [26, 17, 29]]
+    groups.loc[site, "adjusted_for"] = "baseline level; age at entry"
     limited = replace(demo, groups=groups.assign(shrunken=0.6, outer_low=0.3, outer_high=0.8))
     funnels = [block for block in page.groups(limited) if hasattr(block, "png")]
     assert len(funnels) == 1
     assert "no ranking" in funnels[0].caption
-    assert "Limits of chance" in str(page.groups(limited))
+    shown = str(page.groups(limited))
+    assert "Limits of chance" in shown
+    assert "24.0 (15 to 33)" in shown
+    assert "on baseline level and age at entry" in shown
+    assert "Outside, and so a question to ask: Headland." in " ".join(shown.split())
+    limited.groups["expected"] = float("nan")
+    assert "No adjustment for who came: not every group" in " ".join(str(page.groups(limited)).split())

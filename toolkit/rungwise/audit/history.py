@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rungwise.audit.charts import (
+    FIRM_QUARTERS,
+    ONE_SIDE,
+    RUN_QUARTERS,
+    SHIFT,
+    TREND,
+    TRIAL_QUARTERS,
+    limit_signals,
+    run_signals,
+)
 from rungwise.audit.courses import Course
 from rungwise.audit.outcomes import Outcome, mean_nap
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.wording import listed, percent
+from rungwise.audit.wording import percent
+from rungwise.basis.control_limits import share_limits, value_limits
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.basis.page_numbers import format_p
 from rungwise.single_case.verdict_rule import FELL
@@ -19,9 +30,9 @@ from rungwise.single_case.verdict_rule import FELL
 if TYPE_CHECKING:
     import pandas as pd
 
-# Quarters shown at most, and quarters a chart with limits needs (common practice, no source).
-QUARTERS = 12
-CHART_QUARTERS = 8
+# Quarters shown at most: as many as firm limits need.
+QUARTERS = FIRM_QUARTERS
+NONE_YET = ("center", "limit_low", "limit_high", "median", "nap_center", "nap_low", "nap_high")
 
 
 def earlier_due(courses: Sequence[Course], quarter: Quarter) -> tuple[Course, ...]:
@@ -49,9 +60,12 @@ def history(outcomes: Sequence[Outcome], quarter: Quarter, confidence: float = 0
     Returns
     -------
     DataFrame
-        ``quarter, due, judged, fell, beyond, rose, share, ci_low, ci_high, mean_nap, center,
-        limit_low, limit_high``. The last three are a p-chart's center and three-sigma limits, which
-        stand only where at least `CHART_QUARTERS` quarters have judged children.
+        ``quarter, due, judged, fell, beyond, rose, mean_nap, share, ci_low, ci_high, center,
+        limit_low, limit_high, median, nap_center, nap_low, nap_high, signal``. Center and three-sigma
+        limits are those of a p-chart of the shares and of a chart of individual values of the mean NAP;
+        they stand only where at least `TRIAL_QUARTERS` quarters have judged children, and the median of
+        the shares only from `RUN_QUARTERS` on. `signal` says which rules a quarter meets
+        (`rungwise.audit.charts`).
     """
     import pandas as pd
 
@@ -114,29 +128,58 @@ def about_charts(table: pd.DataFrame) -> tuple[str, ...]:
         "Earlier quarters are counted again from today's files; an earlier report can differ where "
         "records were added or corrected since."
     )
-    if with_children < CHART_QUARTERS:
-        return (
-            again,
-            f"Limits of a control chart need at least {CHART_QUARTERS} quarters with judged children; "
-            f"there are {with_children}, so no rise or fall between quarters is called a signal.",
+    needs = (
+        f"What quarters can show: {TREND} in a row rising or falling need at least {TREND} quarters with "
+        f"judged children, limits of a control chart {TRIAL_QUARTERS} as a trial and {FIRM_QUARTERS} to be "
+        f"firm, and {SHIFT} in a row on one side of the median {RUN_QUARTERS}; there "
+        f"{'is' if with_children == 1 else 'are'} {with_children}."
+    )
+    signaled = table[table["signal"] != ""]
+    told = [f"{row['quarter']}, {row['signal']}" for row in signaled.to_dict("records")]
+    if told:
+        called = (
+            f"Called a signal: {'; '.join(told)}. A signal asks for an explanation; with no change at all "
+            "such rules still call one now and then."
         )
-    outside = table[(table["share"] < table["limit_low"]) | (table["share"] > table["limit_high"])]
-    if outside.empty:
-        return again, "No quarter lies outside the limits of the chart."
-    return again, f"Outside the limits of the chart: {listed(list(outside['quarter']))}."
+    elif with_children < TREND:
+        called = "So no rise or fall between quarters is called a signal."
+    else:
+        called = "None is called a signal."
+    return again, f"{needs} {called}"
 
 
-def _chart(table: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Center and three-sigma limits of a p-chart; NaN where there are too few quarters."""
-    judged = table["judged"].to_numpy(dtype=float)
-    none = np.full(len(table), math.nan)
-    if (judged > 0).sum() < CHART_QUARTERS:
-        return {"center": none, "limit_low": none, "limit_high": none}
-    center = float(table["fell"].sum() / judged.sum())
-    with np.errstate(divide="ignore"):
-        half = np.where(judged > 0, 3 * np.sqrt(center * (1 - center) / judged), math.nan)
-    return {
-        "center": np.where(judged > 0, center, math.nan),
-        "limit_low": np.clip(center - half, 0, 1),
-        "limit_high": np.clip(center + half, 0, 1),
-    }
+def rules_in_words() -> str:
+    """Say by which rules a quarter is called a signal."""
+    return (
+        f"A signal is a quarter outside the limits, {ONE_SIDE} in a row on one side of the center, {SHIFT} "
+        f"in a row on one side of the median, or {TREND} in a row rising or falling (common practice)."
+    )
+
+
+def _chart(table: pd.DataFrame) -> dict[str, Any]:
+    """Centers, limits, median and signals; NaN where there are too few quarters."""
+    values, means = table["share"].tolist(), table["mean_nap"].tolist()
+    columns: dict[str, Any] = {name: np.full(len(table), math.nan) for name in NONE_YET}
+    there = (table["judged"] > 0).to_numpy()
+    found: dict[int, list[str]] = {}
+    signals = [("share", run_signals(values))]
+    if there.sum() >= RUN_QUARTERS:
+        columns["median"][there] = np.nanmedian(values)
+    if there.sum() >= TRIAL_QUARTERS:
+        limits = share_limits(table["fell"][there], table["judged"][there])
+        ends = np.full((2, len(table)), math.nan)
+        ends[:, there] = limits.low, limits.high
+        center = np.where(there, limits.center, math.nan)
+        columns |= {"center": center, "limit_low": ends[0], "limit_high": ends[1]}
+        signals.append(("share", limit_signals(values, limits.center, *ends.tolist())))
+        single = value_limits(means)
+        low, high = np.maximum(single.low, 0), np.minimum(single.high, 1)
+        for name, numbers in zip(
+            ("nap_center", "nap_low", "nap_high"), (single.center, low, high), strict=True
+        ):
+            columns[name] = np.where(there, numbers, math.nan)
+        signals.append(("mean NAP", limit_signals(means, single.center, low.tolist(), high.tolist())))
+    for what, called in signals:
+        for place, words in called.items():
+            found.setdefault(place, []).append(f"{what} {words}")
+    return {**columns, "signal": ["; ".join(found.get(place, [])) for place in range(len(table))]}

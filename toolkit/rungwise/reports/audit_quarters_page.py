@@ -6,10 +6,13 @@ import math
 
 from rungwise.audit.audit import Audit
 from rungwise.audit.criteria import MEASURES, RESULTS
+from rungwise.audit.history import about_charts, rules_in_words
 from rungwise.audit.wording import percent
+from rungwise.basis.page_numbers import format_bounded
+from rungwise.figures.individuals_chart import describe_individuals_chart, individuals_chart
 from rungwise.figures.run_chart import describe_run_chart, run_chart
 from rungwise.reports.audit_cells import large, range_words, rows_of, share_words
-from rungwise.reports.blocks import Block, Blocks, paragraph, picture, table
+from rungwise.reports.blocks import Block, Blocks, Picture, paragraph, picture, table
 from rungwise.reports.child_page import NARROW_INCHES
 
 
@@ -48,6 +51,7 @@ def quarters(audit: Audit) -> Blocks:
     if len(audit.history) < 2:
         none = paragraph("There is no earlier quarter in the files to set beside this one.")
         return Blocks([none, *_as_reported(audit)])
+    signals = bool((audit.history["signal"] != "").any())
     rows = [
         {
             "Quarter": row.quarter,
@@ -57,9 +61,11 @@ def quarters(audit: Audit) -> Blocks:
             "Beyond baseline": row.beyond,
             "Rose": row.rose,
             "Share that fell": share_words(row.share, row.ci_low, row.ci_high),
+            "Mean NAP": format_bounded(row.mean_nap) if row.judged else "",
         }
+        | ({"Signal": large(row.signal)} if signals else {})
         for row in rows_of(audit.history)
-    ]  # fmt: skip
+    ]
     drawn, narrow = run_chart(audit.history), run_chart(audit.history, width=NARROW_INCHES, height=2.7)
     return Blocks(
         (
@@ -67,17 +73,43 @@ def quarters(audit: Audit) -> Blocks:
                 drawn,
                 alt=describe_run_chart(audit.history),
                 caption="Share of the children judged in whom fear fell, with its interval; the figure at "
-                "each mark is the number judged.",
+                "each mark is the number judged." + _lines(audit),
                 narrow=narrow,
             ),
             table(
                 rows,
                 caption="Every quarter counted by today's rules",
-                numeric=["Due", "Judged", "Fell", "Beyond baseline", "Rose", "Share that fell"],
+                numeric=["Due", "Judged", "Fell", "Beyond baseline", "Rose", "Share that fell", "Mean NAP"],
+                notes=[rules_in_words()],
             ),
+            *_single_values(audit),
+            paragraph(*about_charts(audit.history)),
             *_as_reported(audit),
         )
     )
+
+
+def _lines(audit: Audit) -> str:
+    """Name the lines a chart has, where it has them."""
+    if audit.history["center"].isna().all():
+        return ""
+    median = "" if audit.history["median"].isna().all() else ", median dotted"
+    return f" Center solid, three-sigma limits dashed{median}."
+
+
+def _single_values(audit: Audit) -> list[Picture]:
+    """Draw the chart of the mean NAP where it has limits."""
+    if audit.history["nap_center"].isna().all():
+        return []
+    return [
+        picture(
+            individuals_chart(audit.history),
+            alt=describe_individuals_chart(audit.history),
+            caption="Mean NAP of the children judged, as single values: center solid, limits from the "
+            "moving range of neighboring quarters dashed; the figure at each mark is the number judged.",
+            narrow=individuals_chart(audit.history, width=NARROW_INCHES, height=2.7),
+        )
+    ]
 
 
 def _as_reported(audit: Audit) -> list[Block]:
