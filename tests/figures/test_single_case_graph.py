@@ -138,6 +138,25 @@ def test_occasion_numbers_and_days_are_named_as_such():
     assert single_case_graph(PhaseSeries.from_phases([7, 8], [3, 2])).get_xlabel() == "Occasion"
 
 
+def test_median_lines_lie_at_the_median_rating_of_each_phase_from_end_to_end():
+    declined = [False, False, False, True, False, False, False]
+    series = PhaseSeries.from_phases([8, 9, 6, None], [7, 2, 5], declined=declined)
+    ax = single_case_graph(series, lines="median")
+    assert points(ax, "phase summary") == [(1, 8), (4, 8), (5, 5), (7, 5)]
+    words = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert words.count("median of the phase") == 1
+    assert single_case_graph(series).get_legend() is None
+
+
+def test_the_legend_is_no_wider_than_the_axis_leaves_it():
+    series = PhaseSeries.from_phases([8, 7, None, 9, 7], [7, None, 6, 5, 4, 3, 4, 2], floor=0, ceiling=10)
+    for kind in (None, "median", "theil_sen"):
+        figure = single_case_graph(series, lines=kind, projection=True).get_figure()
+        figure.draw_without_rendering()
+        box = figure.axes[0].get_legend().get_window_extent()
+        assert box.width < 0.86 * figure.bbox.width
+
+
 def test_theil_sen_lines_run_through_each_phase():
     series = PhaseSeries.from_phases([8, 7, 6], [6, 6, 6, 6])
     ax = single_case_graph(series, lines="theil_sen")
@@ -220,7 +239,7 @@ def test_it_draws_on_axes_it_is_given():
 @pytest.mark.parametrize(
     ("keywords", "message"),
     [
-        ({"lines": "mean"}, r"lines must be one of None, 'theil_sen'; got 'mean'\."),
+        ({"lines": "mean"}, r"lines must be one of None, 'median', 'theil_sen'; got 'mean'\."),
     ],
 )
 def test_a_wrong_argument_is_refused(keywords, message):

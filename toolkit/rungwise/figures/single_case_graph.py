@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from rungwise.single_case.verdict import Verdict
 
-LINES = (None, "theil_sen")
+LINES = (None, "median", "theil_sen")
 # Every word on the graph and in its description, beside the title and the name of the rating.
 WORDS = {
     "baseline": "baseline",
@@ -35,6 +35,7 @@ WORDS = {
     "occasion": "Occasion",
     "projection": "baseline's course, carried on",
     "band": "its 95% band",
+    "median": "median of the phase",
     "theil_sen": "Theil–Sen line of the phase",
     "rating": "{rating} ({low} to {high})",
     "months": "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec",
@@ -54,6 +55,8 @@ WORDS = {
 _STRIP, _STRIP_INCHES = 0.035, 0.06
 _ROW, _ROW_INCHES = 0.11, 0.2
 _NARROW = 5.0
+# What the axis leaves the legend of the figure's width.
+_LEGEND_SHARE = 0.85
 _PROJECTED_POINTS = 41
 
 
@@ -111,8 +114,9 @@ def single_case_graph(
         Where to draw; a new figure otherwise, known to no plotting session.
     answer : Verdict, optional
         Puts the verdict in words beside the title.
-    lines : {None, "theil_sen"}
-        A line through each phase: its Theil–Sen line.
+    lines : {None, "median", "theil_sen"}
+        A line through the ratings of each phase: at their median, or their Theil–Sen line. Declined
+        occasions have no rating and do not move it.
     projection : bool or Projection
         The baseline's course carried on through exposure with its band: True takes it from
         `level_and_slope_change`; nothing is drawn where that model cannot project.
@@ -158,7 +162,7 @@ def single_case_graph(
         _draw_projection(ax, series, projection, low, high, words)
     for run in runs:
         if lines is not None:
-            _draw_line(ax, series, run, words)
+            _draw_line(ax, series, run, lines, words)
         _draw_run(ax, series, run)
     _draw_declined_and_missing(ax, series, low, high, words)
     _titles(ax, series, answer, title, label_rows)
@@ -356,20 +360,24 @@ def _draw_declined_and_missing(
         )  # fmt: skip
 
 
-def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, words: Mapping[str, str]) -> None:
-    """Draw a phase's Theil–Sen line."""
-    from rungwise.single_case.theil_sen import theil_sen
-
+def _draw_line(ax: Axes, series: PhaseSeries, run: _Run, kind: str, words: Mapping[str, str]) -> None:
+    """Draw the line of a phase, if its ratings are enough for one."""
     part = series.where((np.arange(len(series)) >= run.start) & (np.arange(len(series)) < run.stop))
     ends = part.times[[0, -1]]
-    slope = theil_sen(part, run.phase)
-    heights = slope.counts["intercept"] + slope.value * ends
+    rated = part.values[~np.isnan(part.values)]
+    if kind == "median":
+        heights = np.full(2, np.median(rated) if len(rated) else np.nan)
+    else:
+        from rungwise.single_case.theil_sen import theil_sen
+
+        slope = theil_sen(part, run.phase)
+        heights = slope.counts["intercept"] + slope.value * ends
     if np.isnan(heights).any():
         return
     shown = ax.get_legend_handles_labels()[1]
     ax.plot(
         ends, heights, color=PALETTE["ochre"], linewidth=1.6, linestyle=(0, (1.5, 1.2)), zorder=3,
-        label=None if words["theil_sen"] in shown else words["theil_sen"], gid="phase summary",
+        label=None if words[kind] in shown else words[kind], gid="phase summary",
     )  # fmt: skip
 
 
@@ -435,10 +443,13 @@ def _legend(ax: Axes, narrow: bool) -> None:
         return
     figure = ax.get_figure(root=True)
     below = ScaledTranslation(0, -37 / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
-    ax.legend(
-        handles, labels, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=ax.transAxes + below,
-        borderaxespad=0, borderpad=0, ncols=1 if narrow else 3, handlelength=2.4, columnspacing=1.8,
-    )  # fmt: skip
+    for columns in (1,) if narrow else (3, 2):
+        legend = ax.legend(
+            handles, labels, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=ax.transAxes + below,
+            borderaxespad=0, borderpad=0, ncols=columns, handlelength=2.4, columnspacing=1.8,
+        )  # fmt: skip
+        if legend.get_window_extent().width <= _LEGEND_SHARE * figure.bbox.width:  # type: ignore[union-attr]
+            return
 
 
 def _numbered(series: PhaseSeries) -> bool:

@@ -87,9 +87,17 @@ def under(key: str, shown: Block | Blocks, say: Words = ENGLISH) -> Blocks:
 
 
 def pictures(
-    caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH, *, narrow: bool = True
+    caseload: Caseload,
+    answer: ChildAnswer,
+    say: Words = ENGLISH,
+    *,
+    narrow: bool = True,
+    lines: str | None = None,
 ) -> Blocks:
-    """Give one graph for each ladder, with a version for narrow screens."""
+    """Give one graph for each ladder, with a version for narrow screens.
+
+    `lines` draws a line through each phase, as in `rungwise.figures.single_case_graph`.
+    """
     several = len(answer.ladders) > 1
     blocks: list[Block | Picture] = []
     for ladder in answer.ladders:
@@ -98,7 +106,7 @@ def pictures(
             blocks.append(
                 heading(say("page.ladder_heading", ladder=named(ladder, say), verdict=verdict), 3)
             )
-        blocks.append(_picture(caseload, answer, ladder, say, narrow=narrow))
+        blocks.append(_picture(caseload, answer, ladder, say, narrow=narrow, lines=lines))
     return Blocks(blocks)
 
 
@@ -298,7 +306,13 @@ def graph_words(say: Words, prefix: str = "graph.") -> dict[str, str]:
 
 
 def _picture(
-    caseload: Caseload, answer: ChildAnswer, ladder: LadderAnswer, say: Words, *, narrow: bool
+    caseload: Caseload,
+    answer: ChildAnswer,
+    ladder: LadderAnswer,
+    say: Words,
+    *,
+    narrow: bool,
+    lines: str | None,
 ) -> Picture:
     starts_on = first_day(caseload, answer, ladder)
     outcome = outcome_words(answer.outcome, say)
@@ -307,8 +321,8 @@ def _picture(
     sizes = ((7.0, 3.0), (NARROW_INCHES, 3.9)) if narrow else ((7.0, 3.0),)
     wide, *small = (
         single_case_graph(
-            ladder.series, projection=True, starts_on=starts_on, title="", rating=rating, words=words,
-            width=width, height=height,
+            ladder.series, lines=lines, projection=True, starts_on=starts_on, title="", rating=rating,
+            words=words, width=width, height=height,
         )
         for width, height in sizes
     )  # fmt: skip
