@@ -65,7 +65,7 @@ def test_the_description_says_what_is_drawn():
         "lie between −2.5 and −0.2."
     )
     assert describe_rater_comparison(rater_difference([5], [4])) == (
-        "On 1 occasion the child rated 1.0 points higher than the parent on average."
+        "On 1 occasion the child rated 1.0 points higher than the parent."
     )
     assert describe_rater_comparison(rater_difference([], [])) == (
         "No occasion was rated by both child and parent."

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,10 +14,16 @@ from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import format_number
 from rungwise.tables.table import TableSet
 
-# Adherence and share of sessions asked for in single-case research: Tate et al. 2013, Neuropsychol
-# Rehabil 23:619-638, as read in a thesis that quotes the anchors, not in the paper.
+if TYPE_CHECKING:
+    import pandas as pd
+
 MINIMUM_FIDELITY = 0.80
 MINIMUM_SESSIONS = 0.20
+STANDARD = (
+    "Held against Tate et al. 2013 (Neuropsychol Rehabil 23:619-638): checklists for at least 20 % of the "
+    "sessions and at least 80 % of the steps, by an independent person (anchors as quoted in a thesis, "
+    "unconfirmed in the paper; independence is not recorded here)."
+)
 
 
 @dataclass(frozen=True)
@@ -151,6 +158,40 @@ def fidelity_review(tables: TableSet, *, minimum: float = MINIMUM_FIDELITY) -> t
         )
         for child in ("", *children)
     )
+
+
+def fidelity_frame(reviews: Sequence[Fidelity]) -> pd.DataFrame:
+    """Lay reviews out as a table, one row per child; ``why_missing`` says why a number is missing."""
+    import pandas as pd
+
+    columns = (
+        "child_id", "checklists", "mean_share", "lowest", "reached_minimum", "sessions", "with_checklist",
+        "share_of_sessions", "verdict", "reasons", "why_missing",
+    )  # fmt: skip
+    rows = [
+        {
+            "child_id": review.child_id or "all children",
+            "checklists": review.mean.n,
+            "mean_share": review.mean.value,
+            "lowest": review.mean.counts["lowest"],
+            "reached_minimum": int(review.mean.counts["enough"]),
+            "sessions": review.sessions.n,
+            "with_checklist": int(review.sessions.counts["count"]),
+            "share_of_sessions": review.sessions.value,
+            "verdict": review.verdict,
+            "reasons": " ".join(review.reasons),
+            "why_missing": " ".join(
+                words
+                for words, lacking in (
+                    ("No checklist was recorded.", review.mean.n == 0),
+                    ("Sessions were not recorded.", review.sessions.n == 0),
+                )
+                if lacking
+            ),
+        }
+        for review in reviews
+    ]
+    return pd.DataFrame(rows, columns=list(columns))
 
 
 def _of(codes: np.ndarray, child: str) -> np.ndarray:

@@ -117,7 +117,13 @@ def rater_difference(
 
 
 def paired_ratings(
-    caseload: Caseload, first: str, second: str, *, outcome: str = "fear"
+    caseload: Caseload,
+    first: str,
+    second: str,
+    *,
+    outcome: str = "fear",
+    child_id: str | None = None,
+    ladder_id: str | None = None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Give the planned ratings of the same occasions by two kinds of rater, and whose they are.
 
@@ -127,6 +133,8 @@ def paired_ratings(
     first, second : str
         Kinds of rater, as in the column ``rated_by``.
     outcome : str
+    child_id, ladder_id : str, optional
+        Only this child's, or this ladder's, occasions.
 
     Returns
     -------
@@ -149,6 +157,8 @@ def paired_ratings(
     )
     found: dict[tuple[Any, ...], dict[str, float]] = {}
     for *occasion, what, kind, rating in occasions:
+        if child_id not in (None, occasion[0]) or (ladder_id or None) not in (None, occasion[1]):
+            continue
         if what == outcome and kind in (first, second):
             found.setdefault(tuple(occasion), {})[kind] = rating
     nan = float("nan")

@@ -12,6 +12,7 @@ from rungwise.audit.cohort import STAGES, Cohort, cohort, flow
 from rungwise.audit.courses import DUE_BY
 from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
+from rungwise.audit.evidence import Evidence, evidence
 from rungwise.audit.groups import groups_table
 from rungwise.audit.history import about_charts, compared, earlier_due, history
 from rungwise.audit.lasting import lasting
@@ -81,6 +82,9 @@ class Audit:
         Reliable change on scored instruments; see `rungwise.audit.scores`.
     goals : Estimate or None
         Mean change of goal attainment T; None where goals were not recorded.
+    evidence : Evidence
+        What scores, goals and ratings rest on, child by child, and how far every headline could move
+        with what is missing; see `rungwise.audit.evidence`.
     signs : Signs
         Approach, mastery and practice beside the verdicts; see `rungwise.audit.signs`.
     lasting : tuple of str
@@ -127,6 +131,7 @@ class Audit:
     groups: pd.DataFrame
     scores: pd.DataFrame
     goals: Estimate | None
+    evidence: Evidence
     signs: Signs
     lasting: tuple[str, ...]
     headline: Estimate
@@ -238,6 +243,7 @@ def audit_quarter(
         groups=groups_table(caseload, outcomes, confidence),
         scores=scores_table(caseload, group.due),
         goals=goal_change(caseload, group.due),
+        evidence=evidence(caseload, group, outcomes, share_table, headline),
         signs=signs(caseload, outcomes),
         lasting=lasting(caseload, every, group.as_of),
         headline=headline,

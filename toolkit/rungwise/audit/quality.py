@@ -136,13 +136,7 @@ def completeness(caseload: Caseload, cohort: Cohort) -> tuple[pd.DataFrame, tupl
 
 def procedure_checks(caseload: Caseload, cohort: Cohort) -> tuple[str, ...]:
     """Say how far second observers agreed and procedures were followed in the quarter, where recorded."""
-    dated = ("observations", "agreement", "fidelity", "sessions")
-    there = set(cohort.stages)
-    tables = {
-        name: _of_quarter(table, cohort, there) if name in dated else table
-        for name, table in caseload.tables.items()
-    }
-    quarter = replace(caseload, tables=tables)
+    quarter = in_quarter(caseload, cohort)
     said = [
         _check("Second observers of probe outcomes", review.verdict, review.reasons)
         for review in agreement_reviews(quarter, each_child=False)
@@ -153,6 +147,17 @@ def procedure_checks(caseload: Caseload, cohort: Cohort) -> tuple[str, ...]:
         if not review.child_id
     ]
     return tuple(said)
+
+
+def in_quarter(caseload: Caseload, cohort: Cohort) -> Caseload:
+    """Give the caseload with the trials, second views, checklists and sessions of the quarter alone."""
+    dated = ("observations", "agreement", "fidelity", "sessions")
+    there = set(cohort.stages)
+    tables = {
+        name: _of_quarter(table, cohort, there) if name in dated else table
+        for name, table in caseload.tables.items()
+    }
+    return replace(caseload, tables=tables)
 
 
 def _check(what: str, verdict: str, reasons: Iterable[str]) -> str:

@@ -34,7 +34,7 @@ def scores_table(caseload: Caseload, due: Sequence[Course]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    known = _known(caseload, due)
+    known = known_when_due(caseload, due)
     rows = []
     for change in measure_changes(known):
         if not len(change.classes):
@@ -61,12 +61,13 @@ def scores_table(caseload: Caseload, due: Sequence[Course]) -> pd.DataFrame:
 
 def goal_change(caseload: Caseload, due: Sequence[Course]) -> Estimate | None:
     """Give the mean change of goal attainment T, each child once; None where goals were not recorded."""
-    attained = goal_attainment(_known(caseload, due))
+    attained = goal_attainment(known_when_due(caseload, due))
     if attained is None:
         return None
     values = np.asarray(attained.change.value, dtype=float)
     return mean_interval(values[~np.isnan(values)], unit="T points")
 
 
-def _known(caseload: Caseload, due: Sequence[Course]) -> Caseload:
+def known_when_due(caseload: Caseload, due: Sequence[Course]) -> Caseload:
+    """Give the caseload of the children whose outcome was due, each as it stood on that day."""
     return censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})

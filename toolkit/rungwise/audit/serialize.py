@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rungwise.audit.audit import Audit
+from rungwise.audit.charts import RUN_QUARTERS, TRIAL_QUARTERS
 from rungwise.audit.digits import FEWEST as FEWEST_DIGITS
-from rungwise.audit.history import CHART_QUARTERS
 from rungwise.audit.signs import FEWEST
 from rungwise.basis.estimate import Estimate
 from rungwise.study.synthesis import ONE_LEFT, Synthesis
@@ -83,8 +83,12 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
     Where a number of a row is missing, a column ``why_missing`` says why.
     """
     nobody = "Nobody was counted here, so there is no share to give."
-    few = f"Limits of a chart need {CHART_QUARTERS} quarters with judged children."
-    no_limits = few if audit.history["center"].isna().all() else ""
+    charts = audit.history[["center", "median"]].isna().all()
+    no_limits = ""
+    if charts.any():
+        no_limits = f"The median needs {RUN_QUARTERS} quarters with judged children."
+    if charts.all():
+        no_limits = f"Limits of a chart need {TRIAL_QUARTERS} quarters with judged children."
     return {
         "flow": audit.flow,
         "verdicts": _explained(audit.shares, np.where(audit.shares["n"] == 0, nobody, "")),
@@ -92,6 +96,7 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
         "groups": audit.groups.rename(columns={"why_no_limits": WHY}),
         "signs": _explained(audit.signs.table, _why_no_sign(audit.signs.table)),
         "scores": _explained(audit.scores, np.where(audit.scores["n"] == 0, nobody, "")),
+        **audit.evidence.frames(),
         "children": _explained(audit.children, _why_no_numbers(audit.children)),
         "standards": _explained(audit.standards, np.where(audit.standards["n"] == 0, nobody, "")),
         "history": _explained(audit.history, np.where(audit.history["judged"] == 0, nobody, no_limits)),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -149,6 +149,21 @@ class Estimates:
             unit=text(self.unit),
             favors=text(self.favors),
             cautions=tuple(sentence for sentence, mask in self.cautions.items() if mask[i]),
+        )
+
+    def take(self, rows: Sequence[int]) -> Estimates:
+        """Give some entries, in the order asked for."""
+        places = np.asarray(rows, dtype=np.int64)
+
+        def some(column: Any) -> Any:
+            return column if isinstance(column, str) else np.asarray(column)[places]
+
+        columns = ("value", "n", "ci_low", "ci_high", "p_value", "method", "unit", "favors")
+        return replace(
+            self,
+            **{name: some(getattr(self, name)) for name in columns},
+            counts={name: some(column) for name, column in self.counts.items()},
+            cautions={sentence: some(mask) for sentence, mask in self.cautions.items()},
         )
 
     def frame(self) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,15 +41,21 @@ class MeasureChange:
         Kind of rater of both scores, or ``"not recorded"``.
     later : str
         Which score is compared with intake: an occasion, or ``"latest"``.
+    minimum, maximum : float
+        Ends of the instrument.
     reference : Reference
         Reference values as recorded; what was not recorded is None.
+    functional : Reference
+        Mean and standard deviation of the functional group, as far as they are used.
     cutoffs : Cutoffs
     classes : ChangeClasses
         One entry per child with a score at intake or at the later occasion.
     first_on, second_on : ndarray of datetime64[D]
         Dates of the two scores; NaT where missing.
+    unusable : tuple of str
+        Reference values recorded that cannot be right, and are not used.
     cautions : tuple of str
-        What was left out, and why.
+        What was left out, and why; those of `unusable` first.
     """
 
     measure_id: str
@@ -57,12 +63,28 @@ class MeasureChange:
     better: str
     rated_by: str
     later: str
+    minimum: float
+    maximum: float
     reference: Reference
+    functional: Reference
     cutoffs: Cutoffs
     classes: ChangeClasses
     first_on: np.ndarray
     second_on: np.ndarray
+    unusable: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def of_child(self, child_id: str) -> ChangeClasses | None:
+        """Give one child's entry alone; None where the child has no score."""
+        if child_id not in self.classes.labels:
+            return None
+        i = self.classes.labels.index(child_id)
+        return replace(
+            self.classes,
+            changes=self.classes.changes.take([i]),
+            categories=self.classes.categories[[i]],
+            labels=(child_id,),
+        )
 
     def frame(self) -> pd.DataFrame:
         """Give one row per child, with dates, from which each category can be worked by hand."""
@@ -166,8 +188,8 @@ class GoalAttainment:
         return frame
 
 
-def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs, tuple[str, ...]]:
-    """Give the reference values and cutoffs of one row of ``measures``, and what could not be used.
+def measure_reference(measures: Table, row: int) -> tuple[Reference, Reference, Cutoffs, tuple[str, ...]]:
+    """Give one measure's clinical and functional values, its cutoffs, and what could not be used.
 
     Reliable change rests on the clinical group's mean and standard deviation, as children who
     enter come from it. Absent values stay absent, and so do those that cannot be right.
@@ -226,14 +248,19 @@ def measure_reference(measures: Table, row: int) -> tuple[Reference, Cutoffs, tu
     def beyond(value: float) -> bool:
         return mean is None or (value > mean if better == "higher" else value < mean)
 
+    functional = Reference(
+        mean=number("functional_mean", "on the better side of the clinical mean", beyond),
+        sd=above_0("functional_sd"),
+        source=reference.source,
+    )
     cutoffs = clinical_cutoffs(
         clinical_mean=mean,
         clinical_sd=reference.sd,
-        functional_mean=number("functional_mean", "on the better side of the clinical mean", beyond),
-        functional_sd=above_0("functional_sd"),
+        functional_mean=functional.mean,
+        functional_sd=functional.sd,
         better=better,
     )
-    return reference, cutoffs, tuple(unusable)
+    return reference, functional, cutoffs, tuple(unusable)
 
 
 def measure_changes(
@@ -285,7 +312,7 @@ def measure_changes(
     changes = []
     for row, measure_id in enumerate(measures["measure_id"].tolist()):
         here = (scores["measure_id"] == measure_id) & (first | second)
-        reference, cutoffs, unusable = measure_reference(measures, row)
+        reference, functional, cutoffs, unusable = measure_reference(measures, row)
         for rater in dict.fromkeys(raters[here].tolist()):
             mine = here & (raters == rater)
             children, pre, first_on, repeated = _one_each(scores, mine & first, mine, last=False)
@@ -306,11 +333,15 @@ def measure_changes(
                     better=cutoffs.better,
                     rated_by=rater,
                     later=later,
+                    minimum=float(measures["minimum"][row]),
+                    maximum=float(measures["maximum"][row]),
                     reference=reference,
+                    functional=functional,
                     cutoffs=cutoffs,
                     classes=classify_changes(results, cutoffs, cutoff=cutoff, labels=children),
                     first_on=first_on,
                     second_on=second_on,
+                    unusable=unusable,
                     cautions=(
                         *unusable,
                         *_left_out(

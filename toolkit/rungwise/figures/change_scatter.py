@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.basis.page_numbers import format_number
 from rungwise.change.classify import CATEGORIES, ChangeClasses
 from rungwise.figures.style import PALETTE, Mark, blank_axes, styled
 
@@ -22,6 +23,25 @@ CHANGE_MARKS = {
     "unchanged": Mark("D", PALETTE["slate"], PALETTE["paper"], 4.6),
     "deteriorated": Mark("^", PALETTE["brick"], PALETTE["brick"], 6.8),
 }
+WORDS = {
+    "first": "Score at intake",
+    "second": "Later score",
+    "better": "better",
+    "worse": "worse",
+    "improved_unsaid": "improved",
+    "band": "no reliable change",
+    "cutoff": "cutoff {cutoff}",
+    "not_drawn": "not drawn, cannot be said ({n})",
+    "scores.one": "First against second scores of {n} child",
+    "scores.many": "First against second scores of {n} children",
+    "moved": "{scores}; {n} moved in the better direction ({better}).",
+    "alt_cutoff": "The cutoff stands at {cutoff}.",
+    "unsaid.one": "Of {n} child it cannot be said.",
+    "unsaid.many": "Of {n} children it cannot be said.",
+    "lower": "lower",
+    "higher": "higher",
+    **{name: words for name, words in CATEGORIES.items() if name != "cannot_be_said"},
+}
 _NARROW = 5.0
 # Marks of equal scores stand side by side, this share of the axis apart.
 _STEP = 0.011
@@ -33,8 +53,7 @@ def change_scatter(
     *,
     better: str,
     scale: tuple[float, float] | None = None,
-    first: str = "Score at intake",
-    second: str = "Later score",
+    words: Mapping[str, str] = WORDS,
     width: float = 6.2,
 ) -> Axes:
     """Draw every child's first and second score, with the band within which no change is reliable.
@@ -51,8 +70,8 @@ def change_scatter(
         Direction of improvement.
     scale : tuple of float, optional
         Ends of the instrument; default the range of the scores.
-    first, second : str
-        Words on the axes.
+    words : mapping of str
+        The words of the figure, as in `WORDS`, in the page's language.
     width : float
         Inches.
 
@@ -84,12 +103,12 @@ def change_scatter(
         ax.plot(
             places[here], post[here], linestyle="none", marker=mark.marker, markersize=mark.size,
             markerfacecolor=mark.face, markeredgecolor=mark.color, markeredgewidth=1.1, zorder=4,
-            clip_on=False, gid=category, label=f"{_words(classes, category)} ({int(here.sum())})",
+            clip_on=False, gid=category, label=f"{_words(classes, category, words)} ({int(here.sum())})",
         )  # fmt: skip
-    _say_where(ax, better)
-    ax.set_xlabel(first)
-    ax.set_ylabel(second)
-    handles, labels = _legend(ax, classes)
+    _say_where(ax, better, words)
+    ax.set_xlabel(words["first"])
+    ax.set_ylabel(words["second"])
+    handles, labels = _legend(ax, classes, words)
     columns = 1 if narrow else 2
     # The axes are square; the legend below them takes the height its lines need.
     figure.set_size_inches(width, 0.96 * width + 0.2 * math.ceil(len(labels) / columns))
@@ -97,28 +116,32 @@ def change_scatter(
     return ax
 
 
-def describe_change_scatter(classes: ChangeClasses, *, better: str) -> str:
+def describe_change_scatter(
+    classes: ChangeClasses, *, better: str, words: Mapping[str, str] = WORDS
+) -> str:
     """Say in words what the figure shows, for those who do not see it."""
     pre, post = classes.changes.counts["pre"], classes.changes.counts["post"]
     both = ~np.isnan(pre) & ~np.isnan(post)
     closer = post < pre if better == "lower" else post > pre
     parts = [
-        f"{_words(classes, category)}: {classes.count(category)}"
+        f"{_words(classes, category, words)}: {classes.count(category)}"
         for category in CHANGE_MARKS
         if classes.count(category)
     ]
-    sentences = [
-        f"First against second scores of {count_of(int(both.sum()), 'child', 'children')}; "
-        f"{int(np.sum(closer & both))} moved in the better direction ({better})."
-    ]
+    scores = _counted("scores", int(both.sum()), words)
+    sentences = [words["moved"].format(scores=scores, n=int(np.sum(closer & both)), better=words[better])]
     if parts:
         sentences.append(f"{'; '.join(parts)[0].upper()}{'; '.join(parts)[1:]}.")
     if not np.isnan(classes.cutoff.value):
-        sentences.append(f"The cutoff stands at {format_number(classes.cutoff.value)}.")
+        sentences.append(words["alt_cutoff"].format(cutoff=format_number(classes.cutoff.value)))
     unsaid = classes.count("cannot_be_said")
     if unsaid:
-        sentences.append(f"Of {count_of(unsaid, 'child', 'children')} it cannot be said.")
+        sentences.append(_counted("unsaid", unsaid, words))
     return " ".join(sentences)
+
+
+def _counted(key: str, number: int, words: Mapping[str, str]) -> str:
+    return words[f"{key}.{'one' if number == 1 else 'many'}"].format(n=number)
 
 
 def side_by_side(x: np.ndarray, y: np.ndarray, step: float) -> np.ndarray:
@@ -169,36 +192,37 @@ def _draw_band(ax: Axes, classes: ChangeClasses, low: float, high: float) -> Non
     )  # fmt: skip
 
 
-def _words(classes: ChangeClasses, category: str) -> str:
+def _words(classes: ChangeClasses, category: str, words: Mapping[str, str]) -> str:
     if category == "improved" and np.isnan(classes.cutoff.value):
-        return "improved"
-    return CATEGORIES[category]
+        return words["improved_unsaid"]
+    return words[category]
 
 
-def _say_where(ax: Axes, better: str) -> None:
+def _say_where(ax: Axes, better: str, words: Mapping[str, str]) -> None:
     corner = {"better": (0.98, 0.03), "worse": (0.02, 0.97)}
     if better == "higher":
         corner = {"better": (0.02, 0.97), "worse": (0.98, 0.03)}
-    for words, (x, y) in corner.items():
+    for name, (x, y) in corner.items():
         ax.annotate(
-            words, (x, y), xycoords="axes fraction", ha="right" if x > 0.5 else "left",
+            words[name], (x, y), xycoords="axes fraction", ha="right" if x > 0.5 else "left",
             va="top" if y > 0.5 else "bottom", fontsize=9, style="italic", color=PALETTE["soft"],
-            zorder=3, gid=words,
+            zorder=3, gid=name,
         )  # fmt: skip
 
 
-def _legend(ax: Axes, classes: ChangeClasses) -> tuple[list[Artist], list[str]]:
+def _legend(ax: Axes, classes: ChangeClasses, words: Mapping[str, str]) -> tuple[list[Artist], list[str]]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     handles, labels = ax.get_legend_handles_labels()
     entries: list[tuple[Artist, str]] = list(zip(handles, labels, strict=True))
     if any(collection.get_gid() == "band" for collection in ax.collections):
-        entries.append((Patch(facecolor=PALETTE["wash"], edgecolor=PALETTE["hair"]), "no reliable change"))
+        entries.append((Patch(facecolor=PALETTE["wash"], edgecolor=PALETTE["hair"]), words["band"]))
     if not np.isnan(classes.cutoff.value):
         line = Line2D([], [], color=PALETTE["ochre"], linewidth=1.3, linestyle=(0, (1, 1.6)))
-        entries.append((line, f"cutoff {format_number(classes.cutoff.value)}"))
+        cutoff = format_number(classes.cutoff.value)
+        entries.append((line, words["cutoff"].format(cutoff=cutoff)))
     unsaid = classes.count("cannot_be_said")
     if unsaid:
-        entries.append((Line2D([], [], linestyle="none"), f"not drawn, cannot be said ({unsaid})"))
+        entries.append((Line2D([], [], linestyle="none"), words["not_drawn"].format(n=unsaid)))
     return [handle for handle, _ in entries], [label for _, label in entries]

@@ -3,19 +3,34 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from rungwise.agreement.raters import rater_difference
 from rungwise.basis.estimate import Estimate
-from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.basis.page_numbers import format_number
 from rungwise.figures.change_scatter import side_by_side
 from rungwise.figures.style import PALETTE, blank_axes, styled
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+WORDS = {
+    "mean": "Mean of {first} and {second} ({unit})",
+    "minus": "{first} minus {second} ({unit})",
+    "higher": "{rater} higher",
+    "points": "points",
+    "none": "No occasion was rated by both {first} and {second}.",
+    "rated.one.higher": "On {n} occasion the {first} rated {size} {unit} higher than the {second}",
+    "rated.one.lower": "On {n} occasion the {first} rated {size} {unit} lower than the {second}",
+    "rated.many.higher": "On {n} occasions the {first} rated {size} {unit} higher than the {second} on "
+    "average",
+    "rated.many.lower": "On {n} occasions the {first} rated {size} {unit} lower than the {second} on "
+    "average",
+    "limits": "{rated}; single differences lie between {low} and {high}.",
+}
 _NARROW = 5.0
 _STEP = 0.012
 
@@ -29,6 +44,7 @@ def rater_comparison(
     first: str = "child",
     second: str = "parent",
     unit: str = "points",
+    words: Mapping[str, str] = WORDS,
     width: float = 7.0,
 ) -> Axes:
     """Draw the difference between two kinds of rater against the level both saw.
@@ -45,6 +61,8 @@ def rater_comparison(
         What the raters are called.
     unit : str
         Unit of the ratings.
+    words : mapping of str
+        The words of the figure, as in `WORDS`, in the page's language.
     width : float
         Inches.
 
@@ -90,18 +108,27 @@ def rater_comparison(
         markersize=5.4, markerfacecolor=PALETTE["paper"], markeredgecolor=PALETTE["ink"],
         markeredgewidth=1.0, zorder=3, gid="occasion",
     )  # fmt: skip
-    ax.set_xlabel(f"Mean of {first} and {second} ({unit})")
-    label = f"{first[0].upper()}{first[1:]} minus {second} ({unit})"
+    shown_unit = words.get(unit, unit)
+    mean = words["mean"].format(first=first, second=second, unit=shown_unit)
+    ax.set_xlabel(f"{mean[0].upper()}{mean[1:]}")
+    label = words["minus"].format(first=first, second=second, unit=shown_unit)
+    label = f"{label[0].upper()}{label[1:]}"
     ax.set_ylabel(textwrap.fill(label, 22) if narrow else label)
-    for height, words in ((0.98, f"{first} higher"), (0.02, f"{second} higher")):
+    for height, who in ((0.98, first), (0.02, second)):
         ax.annotate(
-            words, (0.01, height), xycoords="axes fraction", ha="left",
+            words["higher"].format(rater=who), (0.01, height), xycoords="axes fraction", ha="left",
             va="top" if height > 0.5 else "bottom", fontsize=8.5, style="italic", color=PALETTE["soft"],
         )  # fmt: skip
     return ax
 
 
-def describe_rater_comparison(difference: Estimate, *, first: str = "child", second: str = "parent") -> str:
+def describe_rater_comparison(
+    difference: Estimate,
+    *,
+    first: str = "child",
+    second: str = "parent",
+    words: Mapping[str, str] = WORDS,
+) -> str:
     """Say in words what the figure shows, for those who do not see it.
 
     Examples
@@ -111,14 +138,16 @@ def describe_rater_comparison(difference: Estimate, *, first: str = "child", sec
     """
     n, counts = difference.n, difference.counts
     if n == 0:
-        return f"No occasion was rated by both {first} and {second}."
+        return words["none"].format(first=first, second=second)
     where = "higher" if difference.value >= 0 else "lower"
-    size = format_number(abs(difference.value))
-    sentence = (
-        f"On {count_of(n, 'occasion')} the {first} rated {size} {difference.unit} {where} than the "
-        f"{second} on average"
+    rated = words[f"rated.{'one' if n == 1 else 'many'}.{where}"].format(
+        n=n,
+        first=first,
+        second=second,
+        size=format_number(abs(difference.value)),
+        unit=words.get(difference.unit, difference.unit),
     )
     if np.isnan(counts["limit_low"]):
-        return sentence + "."
+        return rated + "."
     low, high = format_number(counts["limit_low"]), format_number(counts["limit_high"])
-    return f"{sentence}; single differences lie between {low} and {high}."
+    return words["limits"].format(rated=rated, low=low, high=high)

@@ -16,6 +16,8 @@ from pathlib import Path
 
 from rungwise.basis.errors import check_choice
 from rungwise.basis.page_numbers import of_hundred
+from rungwise.figures.change_scatter import WORDS as SCATTER
+from rungwise.figures.rater_comparison import WORDS as RATERS
 from rungwise.figures.single_case_graph import WORDS as GRAPH
 from rungwise.single_case.verdict_rule import VERDICTS, words_of
 from rungwise.single_case.verdict_words import ENGLISH
@@ -122,6 +124,8 @@ def _elsewhere() -> dict[str, str]:
         **{f"verdict.{code}": words_of(code) for code in VERDICTS},
         **{f"verdict.{code}.higher": words_of(code, lower=False) for code in VERDICTS},
         **{f"graph.{key}": text for key, text in GRAPH.items()},
+        **{f"scatter.{key}": text for key, text in SCATTER.items()},
+        **{f"raters.{key}": text for key, text in RATERS.items()},
     }
 
 

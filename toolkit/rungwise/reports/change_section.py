@@ -3,163 +3,271 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from rungwise.basis.page_numbers import count_of, format_number, format_p
-from rungwise.change.classify import CATEGORIES, change_sensitivity
-from rungwise.change.from_tables import NOT_RECORDED, goal_attainment, measure_changes
-from rungwise.change.reliable_change import METHODS
+import numpy as np
+
+from rungwise.audit.wording import percent
+from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.change.from_tables import goal_attainment, measure_changes
 from rungwise.figures.change_scatter import change_scatter, describe_change_scatter
-from rungwise.reports.blocks import Block, Blocks, Picture, heading, paragraph, picture, table
+from rungwise.reports.audit_cells import range_words
+from rungwise.reports.blocks import Block, Blocks, Picture, bullets, heading, picture, table
+from rungwise.reports.change_tables import (
+    NOTHING,
+    named,
+    number_words,
+    references,
+    sensitivity,
+    strip,
+    worked,
+    worked_columns,
+)
+from rungwise.reports.words import ENGLISH
 
 if TYPE_CHECKING:
-    from rungwise.change.from_tables import MeasureChange
+    from rungwise.audit.audit import Audit
+    from rungwise.change.classify import ChangeClasses
+    from rungwise.change.from_tables import GoalAttainment, MeasureChange
+    from rungwise.reports.catalog import Words
     from rungwise.series.caseload import Caseload
 
 _NARROW_INCHES = 3.8
-BY_HAND = (
-    "Index = (later − expected) / error, turned so that positive is better; beyond ±{critical} is more "
-    "than measurement error. The cutoff is where clinical and functional groups meet."
-)
-GOALS = (
-    "Goal attainment T is 50 when every goal is just reached as expected. It depends on how the goals were "
-    "set, and says nothing about fear."
-)
-SENSITIVE = (
-    "A headline that changes within plausible reliabilities is a statement about the measure more than "
-    "about the children."
-)
+# Children of one instrument listed on the audit's page; the file has them all.
+LISTED = 60
 
 
-def child_change(caseload: Caseload, child_id: str) -> Blocks:
+def child_change(caseload: Caseload, child_id: str, say: Words = ENGLISH) -> Blocks:
     """Give one child's change on scored instruments and goals, so that it can be worked by hand.
 
     Parameters
     ----------
     caseload : Caseload
     child_id : str
+    say : Words
+        Language.
 
     Returns
     -------
     Blocks
         Empty where this child has neither scores nor goals.
     """
-    rows: list[dict[str, str]] = []
-    notes: dict[str, None] = {}
+    mine: list[tuple[MeasureChange, ChangeClasses]] = []
     for measure in measure_changes(caseload):
-        frame = measure.frame()
-        for row in frame[frame["child_id"] == child_id].to_dict("records"):
-            rows.append(
-                {
-                    "Instrument": _named(measure),
-                    "First": _number(row["pre"]),
-                    "Later": _number(row["post"]),
-                    "Expected": _number(row["expected"]),
-                    "Error": _number(row["standard_error"], 2),
-                    "Index": _number(row["index"], 2),
-                    "p": "–" if math.isnan(row["p_value"]) else format_p(row["p_value"]).removeprefix("= "),
-                    "Cutoff": _number(row["cutoff"]),
-                    "Change": row["category"],
-                }
-            )
-            notes[BY_HAND.format(critical=format_number(row["critical"], 2))] = None
-            notes[f"{measure.title}: {row['cautions']}" if row["cautions"] else ""] = None
+        own = measure.of_child(child_id)
+        if own is not None:
+            mine.append((measure, own))
     blocks: list[Block | Picture] = []
-    if rows:
-        blocks.append(
-            table(
-                rows,
-                caption="Change beyond measurement error since intake",
-                numeric=["First", "Later", "Expected", "Error", "Index", "p", "Cutoff"],
-                notes=[sentence for sentence in notes if sentence],
-            )
-        )
-    blocks += _goals(caseload, child_id)
-    return Blocks([heading("Scores and goals"), *blocks]) if blocks else Blocks()
+    if mine:
+        blocks += [_child_table(mine, say), references([measure for measure, _ in mine], say)]
+    for measure, own in mine:
+        if own.count("cannot_be_said"):
+            continue
+        blocks += [_scatter(measure, own, say("change.picture_child"), say)]
+        blocks += [strip(measure, sensitivity(measure, own), say)]
+    blocks += _goals(caseload, child_id, say)
+    return Blocks([heading(say("change.heading")), *blocks]) if blocks else Blocks()
 
 
-def practice_change(caseload: Caseload) -> Blocks:
-    """Draw change on every instrument against its band and cutoff, and show how firm the counts are.
+def practice_change(audit: Audit) -> Blocks:
+    """Show change on every instrument child by child, against its band and cutoff, and how firm it is.
 
     Parameters
     ----------
-    caseload : Caseload
+    audit : Audit
 
     Returns
     -------
     Blocks
-        Empty where no scored instrument was recorded.
+        Empty where no scored instrument was recorded for the children whose outcome was due.
     """
-    blocks: list[Block | Picture] = []
-    for measure in measure_changes(caseload):
-        if len(measure.classes) == measure.classes.count("cannot_be_said"):
-            continue
-        blocks.append(heading(_named(measure), 3))
-        blocks.append(
-            picture(
-                change_scatter(measure.classes, better=measure.better, width=5.0),
-                alt=describe_change_scatter(measure.classes, better=measure.better),
-                caption="Every child with two scores, over everything recorded so far: the band holds "
-                "change within measurement error.",
-                narrow=change_scatter(measure.classes, better=measure.better, width=_NARROW_INCHES),
+    evidence = audit.evidence
+    measures = [measure for measure in evidence.changes if len(measure.classes)]
+    blocks: list[Block | Picture] = [references(measures)] if measures else []
+    for measure in measures:
+        blocks += [heading(named(measure), 3), _shares(measure, audit)]
+        if len(measure.classes) > measure.classes.count("cannot_be_said"):
+            caption = (
+                "Every child whose outcome was due and who has two scores: the band holds change within "
+                "measurement error."
             )
-        )
-        blocks.append(_sensitivity(measure))
-    return Blocks([heading("How firm the scores are"), *blocks]) if blocks else Blocks()
-
-
-def _sensitivity(measure: MeasureChange) -> Block:
-    counts = measure.classes.changes.counts
-    strip = change_sensitivity(
-        counts["pre"], counts["post"], measure.reference, better=measure.better, cutoffs=measure.cutoffs
+            blocks.append(_scatter(measure, measure.classes, caption))
+            blocks.append(strip(measure, sensitivity(measure)))
+        blocks.append(_every_child(measure))
+    goals = _every_goal(evidence.goals) if evidence.goals is not None else []
+    return (
+        Blocks([heading("Score by score, goal by goal", 3), *blocks, *goals])
+        if blocks or goals
+        else Blocks()
     )
-    words = {name: text[0].upper() + text[1:] for name, text in CATEGORIES.items()}
-    unable = [row["method"] for row in strip.to_dict("records") if not row["n"]]
+
+
+def _scatter(measure: MeasureChange, classes: ChangeClasses, caption: str, say: Words = ENGLISH) -> Picture:
+    words = {
+        key.removeprefix("scatter."): text for key, text in say.texts.items() if key.startswith("scatter.")
+    }
+    scale = measure.minimum, measure.maximum
+    wide, narrow = (
+        change_scatter(classes, better=measure.better, scale=scale, words=words, width=width)
+        for width in (5.0, _NARROW_INCHES)
+    )
+    return picture(
+        wide,
+        alt=describe_change_scatter(classes, better=measure.better, words=words),
+        caption=f"{named(measure, say)}. {caption}",
+        narrow=narrow,
+    )
+
+
+def _child_table(mine: Sequence[tuple[MeasureChange, ChangeClasses]], say: Words) -> Block:
+    rows, notes = [], [say("change.by_hand")]
+    for measure, own in mine:
+        rows.append(
+            {say("change.instrument"): named(measure, say)} | worked(own, 0, better=measure.better, say=say)
+        )
+        told = [
+            say.sentence(words) for words in dict.fromkeys((*own.changes[0].cautions, *own.cutoff.cautions))
+        ]
+        told += [say.sentence(words) for words in measure.unusable]
+        place = measure.classes.labels.index(own.labels[0])
+        days = (
+            say("change.no_day") if np.isnat(day) else str(day)
+            for day in (measure.first_on[place], measure.second_on[place])
+        )
+        scores = say("change.dates", title=measure.title, first=next(days), later=next(days))
+        notes.append(" ".join([scores, *told]))
+    return table(rows, caption=say("change.caption"), numeric=worked_columns(say), notes=notes)
+
+
+def _shares(measure: MeasureChange, audit: Audit) -> Block:
+    shown = audit.evidence.shares
+    mine = shown[(shown["measure_id"] == measure.measure_id) & (shown["rated_by"] == measure.rated_by)]
     rows = [
         {
-            "Method": METHODS[row["method"]].words,
-            "Reliability": "–" if math.isnan(row["reliability"]) else f"{row['reliability']:.2f}",
-            "As recorded": "yes" if row["given"] and not math.isnan(row["reliability"]) else "",
-            **{words[name]: row[name] for name in CATEGORIES},
+            "Change": row["words"][0].upper() + row["words"][1:],
+            "Children": row["children"],
+            "Of": row["n"],
+            "Share": NOTHING if math.isnan(row["share"]) else percent(row["share"]),
+            f"{audit.headline.confidence:.0%} interval": range_words(row["ci_low"], row["ci_high"]),
+            "With those of whom it cannot be said": range_words(row["lowest"], row["highest"]),
         }
-        for row in strip.to_dict("records")
-        if row["n"]
+        for row in mine.to_dict("records")
     ]
-    notes = [SENSITIVE]
-    if unable:
-        named = "; ".join(METHODS[name].words for name in unable)
-        notes.append(
-            f"Methods whose reference values are not recorded, and which say nothing here: {named}."
-        )
+    unsaid = measure.classes.count("cannot_be_said")
+    notes = [
+        "Wilson intervals, among the children of whom it can be said.",
+        f"Of {count_of(unsaid, 'child', 'children')} it cannot be said; the last column puts all of them "
+        "outside the category, and then all inside.",
+        *measure.cautions,
+        *measure.classes.cutoff.cautions,
+    ]
+    numeric = list(rows[0])[1:] if rows else []
+    return table(rows, caption=f"{named(measure)}: shares", numeric=numeric, notes=notes)
+
+
+def _every_child(measure: MeasureChange) -> Block:
+    classes = measure.classes
+    rows = [
+        {"Child": classes.labels[i]} | worked(classes, i, better=measure.better)
+        for i in range(len(classes))
+    ]
+    said: dict[str, int] = {}
+    for change in classes.changes:
+        for caution in change.cautions:
+            said[caution] = said.get(caution, 0) + 1
+    notes = [ENGLISH("change.by_hand"), *(f"{words} ({n} of {len(classes)})" for words, n in said.items())]
+    if len(rows) > LISTED:
+        notes.append(f"{len(rows) - LISTED} more stand in tables/score_changes.csv.")
     return table(
-        rows,
-        caption="How the counts depend on reliability and method",
-        numeric=["Reliability", *words.values()],
-        notes=notes,
+        rows[:LISTED], caption=f"{named(measure)}: child by child", numeric=worked_columns(), notes=notes
     )
 
 
-def _goals(caseload: Caseload, child_id: str) -> list[Block | Picture]:
+def _goals(caseload: Caseload, child_id: str, say: Words) -> list[Block | Picture]:
     attained = goal_attainment(caseload)
     if attained is None or child_id not in attained.children:
         return []
-    place = attained.children.index(child_id)
+    rows = [
+        {
+            say("change.goal"): goal.goal_id,
+            say("change.weight"): f"{goal.weight:g}",
+            say("change.start_level"): _level(goal.start),
+            say("change.latest_level"): _level(goal.latest),
+            say("change.rated_on"): NOTHING if goal.latest != goal.latest else str(goal.rated_on),
+        }
+        for goal in attained.goals
+        if goal.child_id == child_id
+    ]
+    shown = table(
+        rows,
+        caption=say("change.goals"),
+        numeric=[say(f"change.{name}") for name in ("weight", "start_level", "latest_level")],
+        notes=[say("change.goals_by_hand")],
+    )
+    return [shown, bullets(_goal_sentences(attained, attained.children.index(child_id), say))]
+
+
+def _goal_sentences(attained: GoalAttainment, place: int, say: Words) -> list[str]:
     start, latest, change = attained.start[place], attained.latest[place], attained.change[place]
-    goals = count_of(int(latest.counts["goals"]), "goal")
     if math.isnan(change.value):
-        said = f"Goals: {goals}; no goal has a level both at the start and later, so change cannot be said."
+        told = [say("change.goals_none")]
     else:
-        said = (
-            f"Goals: {goals}, goal attainment T {format_number(start.value)} at the start and "
-            f"{format_number(latest.value)} at the latest ratings (change {format_number(change.value)})."
+        numbers = {
+            "start": number_words(start.value),
+            "latest": number_words(latest.value),
+            "change": number_words(change.value),
+        }
+        told = [say("change.goals_changed", **numbers)]
+    cautions = dict.fromkeys((*latest.cautions, *change.cautions))
+    told += [say.sentence(caution) for caution in cautions]
+    if latest.counts["missing"]:
+        bounds = {
+            "low": number_words(attained.lowest[place].value),
+            "high": number_words(attained.highest[place].value),
+        }
+        told.append(say("change.goals_bounds", **bounds))
+    return [*told, say("change.goals_note")]
+
+
+def _every_goal(attained: GoalAttainment) -> list[Block | Picture]:
+    frame = attained.frame()
+    rows = [
+        {
+            "Child": row["child_id"],
+            "Goals": row["goals"],
+            "Not rated": row["missing"],
+            "T at the start": number_words(row["t_start"]),
+            "T at the latest": number_words(row["t_latest"]),
+            "Change": number_words(row["change"]),
+            "Whatever the missing levels are": (
+                _range_of(row["change_lowest"], row["change_highest"]) if row["missing"] else ""
+            ),
+        }
+        for row in frame.to_dict("records")
+    ]
+    notes = [
+        ENGLISH("change.goals_note"),
+        "Every goal with its weight and levels stands in tables/goals.csv.",
+    ]
+    if len(rows) > LISTED:
+        notes.append(f"{len(rows) - LISTED} more children stand in tables/goal_attainment.csv.")
+    return [
+        table(
+            rows[:LISTED],
+            caption="Goal attainment, child by child",
+            numeric=list(rows[0])[1:] if rows else [],
+            notes=notes,
+            when_empty="no child whose outcome was due has goals.",
         )
-    return [paragraph(said, *latest.cautions, GOALS)]
+    ]
 
 
-def _named(measure: MeasureChange) -> str:
-    by = "" if measure.rated_by == NOT_RECORDED else f", by {measure.rated_by}"
-    return f"{measure.title}{by}"
+def _level(level: float) -> str:
+    if math.isnan(level):
+        return NOTHING
+    return f"+{level:g}" if level > 0 else format_number(level, 0)
 
 
-def _number(value: float, digits: int = 1) -> str:
-    return "–" if math.isnan(value) else format_number(value, digits)
+def _range_of(low: float, high: float) -> str:
+    return NOTHING if math.isnan(low) else f"{number_words(low)} to {number_words(high)}"
