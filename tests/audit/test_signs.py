@@ -1,10 +1,14 @@
 """What stands beside the verdicts, from the demo practice and from small made-up files."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rungwise.audit.audit import audit_quarter
+from rungwise.audit.courses import courses
+from rungwise.audit.outcomes import judge
 from rungwise.audit.signs import BESIDE, beside_of, signs
 from rungwise.series.caseload import read_caseload
 
@@ -66,6 +70,15 @@ def test_each_sign_is_set_beside_the_verdict_up_to_the_day_it_was_due(caseload):
     assert table.loc["C01", ["approach_before", "approach_after"]].tolist() == [1, 3.5]
     # Steps 1 to 3 on two approach occasions in a row; step 4, the probe step, where fear came down.
     assert table["steps_mastered"].tolist() == [4, 3, 4, 4]
+    # In baseline C03 and C04 had not yet mastered the steps; in all of them one was mastered since.
+    assert table["mastery_way"].tolist() == ["better"] * 4
+    assert table["practice_way"].tolist() == ["better"] * 4
+    assert table["together"].to_dict() == {
+        "C01": "same: approach, mastery, practice ratings",
+        "C02": "better: approach, mastery, practice ratings",
+        "C03": "same: mastery, practice ratings; worse: approach",
+        "C04": "same: mastery, practice ratings",
+    }
     # (5 + 4) / 2 - (8 + 6) / 2: the ratings of 0 came after the day the outcome was due.
     assert table["practice_change"].tolist() == [-2.5] * 4
 
@@ -75,6 +88,19 @@ def test_the_caseload_is_told_where_approach_and_verdict_part(caseload):
     assert "beside the verdicts of 3 of the 4 children judged: it agrees in 1." in said
     assert "1 child went further up although ratings did not clearly change" in said
     assert "1 child went the opposite way" in said
+    assert "says the same as the verdict in 2, some of it in 1, none of it in 1." in said
+    assert "approach in 1 of 3, mastery in 3 of 4 and practice ratings in 3 of 4." in said
+
+
+def test_steps_mastered_before_exposure_began_are_no_sign_of_it(caseload):
+    """C03 masters three steps on approach occasions of baseline, and since then only the probe step."""
+    table = caseload.tables["observations"]
+    exposure = np.datetime64("2026-06-08")
+    keep = (table["date"] < exposure) | (table["kind"] == "probe")
+    tables = {**caseload.tables, "observations": table.where(keep & (table["fear_peak"] != 2))}
+    outcomes = judge(caseload, [one for one in courses(caseload, TODAY) if one.child_id == "C03"])
+    (row,) = signs(replace(caseload, tables=tables), outcomes).table.to_dict("records")
+    assert (row["steps_mastered"], row["mastered_in_exposure"]) == (4, 1)
 
 
 def test_nothing_recorded_gives_no_sentence(caseload, outcome):

@@ -7,17 +7,19 @@ so they may well differ from it; a verdict is never changed by them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rungwise.audit.cohort import censored
 from rungwise.audit.outcomes import Outcome
+from rungwise.audit.wording import listed
 from rungwise.basis.page_numbers import count_of
 from rungwise.ladders.approach import approach_scores
-from rungwise.ladders.mastery import mastery_episodes
+from rungwise.ladders.mastery import MASTERED, mastery_episodes
 from rungwise.ladders.practice_ratings import practice_ratings
 from rungwise.series.caseload import Caseload
 from rungwise.single_case.verdict_rule import FELL
@@ -41,9 +43,11 @@ BESIDE = {
 }
 COLUMNS = (
     "child_id", "verdict", "verdict_way", "approach_before", "approach_after",
-    "approach_way", "steps_offered", "steps_mastered", "practice_steps", "practice_change", "beside",
-    "beside_words",
+    "approach_way", "steps_offered", "steps_mastered", "mastered_in_exposure", "mastery_way",
+    "practice_steps", "practice_change", "practice_way", "beside", "beside_words", "together",
 )  # fmt: skip
+SIGNS = {"approach_way": "approach", "mastery_way": "mastery", "practice_way": "practice ratings"}
+WAYS = {"better": "better", "neither": "no change", "worse": "worse"}
 
 
 @dataclass(frozen=True)
@@ -57,8 +61,10 @@ class Signs:
     table : DataFrame
         One row per judged child, with the columns `COLUMNS`: median highest step on approach occasions
         of baseline and of exposure (averaged over ladders) and whether they lie at least `A_STEP` apart;
-        steps offered and mastered; and the mean change within steps of practice ratings, without the
-        run that led upward. All of it is described and none of it tested.
+        steps offered and mastered, and whether any was mastered since exposure began; the mean change
+        within steps of practice ratings, without the run that led upward, and whether it reaches the
+        practice's margin; and `together`, which of these say the same as the verdict and where the
+        others point. All of it is described and none of it tested.
     """
 
     recorded: tuple[str, ...]
@@ -66,7 +72,33 @@ class Signs:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """Say how far approach agrees with the verdicts over the caseload."""
+        """Say how far these agree with the verdicts over the caseload."""
+        return (*self._together, *self._approach)
+
+    @property
+    def _together(self) -> tuple[str, ...]:
+        ways = self.table[list(SIGNS)].to_numpy(dtype=object)
+        there = ways != ""
+        same = (ways == self.table["verdict_way"].to_numpy(dtype=object)[:, None]) & there
+        told = there.any(axis=1)
+        if not told.any():
+            return ()
+        every = int((told & (same == there).all(axis=1)).sum())
+        none = int((told & ~same.any(axis=1)).sum())
+        some = int(told.sum()) - every - none
+        counts = zip(SIGNS.values(), same.sum(axis=0), there.sum(axis=0), strict=True)
+        seen = [(words, int(agree), int(n)) for words, agree, n in counts if n]
+        names = listed([words for words, _, _ in seen])
+        children = count_of(len(self.table), "child", "children")
+        return (
+            f"{names[0].upper()}{names[1:]} can be set beside the verdicts of {int(told.sum())} of the "
+            f"{children} judged: all that was recorded says the same as the verdict in {every}, some of it "
+            f"in {some}, none of it in {none}. The same as the verdict: "
+            f"{listed([f'{words} in {s} of {n}' for words, s, n in seen])}.",
+        )
+
+    @property
+    def _approach(self) -> tuple[str, ...]:
         known = self.table[self.table["beside"] != "unknown"]
         if "approach" not in self.recorded or known.empty:
             return ()
@@ -104,7 +136,8 @@ def signs(caseload: Caseload, outcomes: Sequence[Outcome]) -> Signs:
         return Signs((), pd.DataFrame(columns=list(COLUMNS)))
     known = censored(caseload, until)
     approach = _approach(known)
-    offered, mastered = _mastery(known)
+    began = {one.course.child_id: one.course.exposure_on for one in judged}
+    offered, mastered, since = _mastery(known, began)
     practice = _practice(known)
     rows = []
     for outcome in judged:
@@ -113,9 +146,12 @@ def signs(caseload: Caseload, outcomes: Sequence[Outcome]) -> Signs:
         before, after, approach_way = approach.get(child, (math.nan, math.nan, ""))
         steps, change = practice.get(child, (0, math.nan))
         beside = beside_of(way, approach_way)
+        mastery_way = ("better" if since.get(child) else "neither") if offered.get(child) else ""
+        practice_way = _by_margin(change, caseload.practice.margin)
         rows.append(
             (child, outcome.code, way, before, after, approach_way, offered.get(child, 0),
-             mastered.get(child, 0), steps, change, beside, BESIDE[beside])
+             mastered.get(child, 0), since.get(child, 0), mastery_way, steps, change, practice_way, beside,
+             BESIDE[beside], together(way, (approach_way, mastery_way, practice_way)))
         )  # fmt: skip
     recorded = ("approach",) * bool(approach) + ("practice",) * bool(offered)
     return Signs(recorded, pd.DataFrame(rows, columns=list(COLUMNS)))
@@ -140,6 +176,34 @@ def beside_of(verdict: str, approach: str) -> str:
     return "differ"
 
 
+def together(verdict: str, ways: Sequence[str]) -> str:
+    """Say which of approach, mastery and practice ratings go the way of the verdict, and how the others go.
+
+    Examples
+    --------
+    >>> together("better", ("better", "better", "neither"))
+    'same: approach, mastery; no change: practice ratings'
+    >>> together("neither", ("", "better", ""))
+    'better: mastery'
+    """
+    named = [(words, way) for words, way in zip(SIGNS.values(), ways, strict=True) if way]
+    if not named:
+        return "nothing else recorded"
+    parts = [f"same: {', '.join(words for words, way in named if way == verdict)}"]
+    parts += [
+        f"{told}: {', '.join(words for words, way in named if way == code)}"
+        for code, told in WAYS.items()
+        if code != verdict
+    ]
+    return "; ".join(part for part in parts if not part.endswith(": "))
+
+
+def _by_margin(change: float, margin: float) -> str:
+    if math.isnan(change):
+        return ""
+    return "better" if change <= -margin else "worse" if change >= margin else "neither"
+
+
 def _verdict_way(code: str) -> str:
     return "better" if code in FELL else "worse" if code == "rose" else "neither"
 
@@ -161,15 +225,24 @@ def _approach(known: Caseload) -> dict[str, tuple[float, float, str]]:
     return found
 
 
-def _mastery(known: Caseload) -> tuple[dict[str, int], dict[str, int]]:
+def _mastery(
+    known: Caseload, exposure_on: Mapping[str, date | None]
+) -> tuple[dict[str, int], dict[str, int], dict[str, int]]:
+    """Steps offered, mastered, and mastered since exposure began, by child."""
     episodes = mastery_episodes(known)
     offered: dict[str, int] = {}
     mastered: dict[str, int] = {}
+    since: dict[str, int] = {}
     if episodes is not None:
-        for child, result in zip(episodes.child_id, episodes.result, strict=True):
+        fields = (episodes.child_id, episodes.result, episodes.first_on, episodes.days)
+        for child, result, first, days in zip(*fields, strict=True):
             offered[child] = offered.get(child, 0) + 1
-            mastered[child] = mastered.get(child, 0) + (result == "mastered")
-    return offered, mastered
+            if result == MASTERED:
+                mastered[child] = mastered.get(child, 0) + 1
+                began = exposure_on.get(child)
+                on = first.astype("datetime64[D]").item() + timedelta(days=int(days))
+                since[child] = since.get(child, 0) + (began is None or on >= began)
+    return offered, mastered, since
 
 
 def _practice(known: Caseload) -> dict[str, tuple[int, float]]:

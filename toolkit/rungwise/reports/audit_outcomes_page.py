@@ -151,16 +151,22 @@ def signs_of_every_child(audit: Audit) -> Block:
     found = audit.signs
     if not found.recorded:
         return Block("", "")
+    margin = next(row.value for row in rows_of(audit.settings) if row.setting == "margin")
     return table(
         [
-            {"Child": row.child_id, **_signs(row), "Practice ratings": _practice(row),
-             "Approach and verdict": large(row.beside_words)}
+            {"Child": row.child_id, "Verdict": VERDICTS[row.verdict], **_signs(row),
+             "Practice ratings": _practice(row), "Beside the verdict": large(row.together)}
             for row in rows_of(found.table)
         ],
         caption="Beside each verdict: approach, mastery and practice",
         numeric=["Highest step, baseline", "Highest step, exposure", "Steps mastered", "Practice ratings"],
         notes=[
-            f"Practice ratings: mean change within steps, in points. {NEVER_TESTED.split('. ')[0]}."
+            "Beside the verdict: which of approach, mastery and practice ratings go the way of the "
+            f"verdict, and how the others go. Approach: at least {A_STEP:g} step further or less far. "
+            "Mastery: better where a step was mastered since exposure began. Practice ratings: mean change "
+            f"within steps without the run that led upward, at least {margin:g} "
+            f"{'point' if margin == 1 else 'points'}. They answer other questions, none of them is tested, "
+            f"and a verdict is never changed by them. {NEVER_TESTED.split('. ')[0]}."
         ],
     )  # fmt: skip
 
