@@ -71,13 +71,18 @@ def hashed_letters(
     ndarray of bool
         Codes with blanks or anything beyond ASCII, whose number is to be had from `hashed`.
     """
+    longest, shortest = int(lengths.max(initial=0)), int(lengths.min(initial=0))
     every = np.ndarray((len(letters) - _WORD + 1,), "<u8", letters, 0, (1,))
-    width = min(int(lengths.max(initial=0)), LONGEST)
     words = []
     odd = np.zeros(len(begins), dtype=bool)
-    for at in range(0, max(width, 1), _WORD):
-        used = _USED[np.clip(lengths - at, 0, _WORD)]
-        word = every[begins + at] & used
+    for at in range(0, max(min(longest, LONGEST), 1), _WORD):
+        if longest == shortest:
+            # Codes of one length lie evenly apart.
+            used = _USED[min(max(longest - at, 0), _WORD)]
+            word = every[begins[0] + at :: max(longest, 1)][: len(begins)] & used
+        else:
+            used = _USED[np.clip(lengths - at, 0, _WORD)]
+            word = every[begins + at] & used
         # Each byte's highest bit tells whether the byte is above 32, or is 127 or more.
         low = ~((word & _SEVEN) + _ABOVE_BLANK) & _EIGHTH & used
         high = (((word & _SEVEN) + _ONES) | word) & _EIGHTH

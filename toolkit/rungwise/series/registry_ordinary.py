@@ -115,7 +115,10 @@ class Ordinary:
         self._ratings()
         self._outcomes(practice, directions)
         trial = self._numbers("trial")
-        self.trial = None if trial is None else np.nan_to_num(trial, nan=1.0).astype(np.int64)
+        if trial is None:
+            self.trial = np.broadcast_to(np.int64(1), self._bad.shape)
+        else:
+            self.trial = np.nan_to_num(trial, nan=1.0).astype(np.int64)
         self.ladder, self.ladders = self._in_words("ladder_id", "")
         phase, names = self._in_words("phase", PHASES[0])
         self.phase = np.array([PHASES.index(name) for name in names], dtype=np.int8)[phase]
@@ -137,10 +140,12 @@ class Ordinary:
         """Number the words of a column in their order, `usual` standing for blanks, row by row."""
         n = len(self.rows.number)
         if name not in self._parsed:
-            return np.zeros(n, dtype=np.int64), [usual]
+            return np.broadcast_to(np.int64(0), (n,)), [usual]
         values = [usual if value is None else value for value in self._parsed[name].values.tolist()]
         words = sorted({usual, *values})
         place = {word: place for place, word in enumerate(words)}
+        if len(words) == 1:
+            return np.broadcast_to(np.int64(0), (n,)), words
         numbers = np.array([place[value] for value in values], dtype=np.int64)
         return numbers[self.rows.columns[name].codes], words
 
@@ -175,7 +180,7 @@ class Ordinary:
     def _where(self, name: str, chosen: np.ndarray) -> np.ndarray:
         """Mark the rows of the chosen texts of a column."""
         if not chosen.any():
-            return np.zeros(len(self.rows.number), dtype=bool)
+            return np.broadcast_to(False, self._bad.shape)
         return chosen[self.rows.columns[name].codes]
 
     def _outcomes(self, practice: Practice, directions: Mapping[str, str]) -> None:
@@ -228,7 +233,7 @@ class Ordinary:
         if mixed.any():
             self._bad |= mixed[groups]
 
-    def in_order(self) -> tuple[np.ndarray, np.ndarray]:
+    def in_order(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Sort the rows of plain children; withdraw children whose rows do not follow one another.
 
         Returns
@@ -236,45 +241,59 @@ class Ordinary:
         ndarray of int64
             The rows by child, ladder, time and trial.
         ndarray of int64
+            Where each series begins in that order.
+        ndarray of int64
             Rows left out because they repeat another one word for word.
         """
         rows = self.rows
-        use = np.flatnonzero(self.is_plain[rows.child])
-        if not len(use):
-            return use, use
-        series = self.rank[rows.child[use]] * len(self.ladders) + self.ladder[use]
-        time = self.day[use]
-        undated = ~self.dated[use]
-        if undated.any() and self.occasion is not None:
+        plain = self.is_plain.all()
+        use = None if plain else np.flatnonzero(self.is_plain[rows.child])
+        if not len(rows.child if use is None else use):
+            return _nowhere(), _nowhere(), _nowhere()
+
+        def used(column: np.ndarray) -> np.ndarray:
+            return column if use is None else column[use]
+
+        series = self.rank[used(rows.child)]
+        if len(self.ladders) > 1:
+            series = series * len(self.ladders) + used(self.ladder)
+        time = used(self.day)
+        if self.occasion is not None and not self.dated.all():
             # A child has days or occasion numbers, never both, so their ranks need no common scale.
-            _, ranks = np.unique(self.occasion[use], return_inverse=True)
-            time = np.where(undated, ranks, time)
-        trial = np.ones(len(use), dtype=np.int64) if self.trial is None else self.trial[use]
-        found, same, at_once, again = _sorted(series, time, trial)
-        order = use[found]
+            _, ranks = np.unique(used(self.occasion), return_inverse=True)
+            time = np.where(used(self.dated), time, ranks)
+        order, same, at_once, again = _sorted(series, time, used(self.trial))
+        order = order if use is None else use[order]
         phase = self.phase[order]
         odd = same & (phase[1:] < phase[:-1])
-        odd |= at_once & (phase[1:] != phase[:-1])
+        if at_once.any():
+            odd |= at_once & (phase[1:] != phase[:-1])
         if self.occasion is not None:
             occasion = self.occasion[order]
             odd |= same & self.dated[order[1:]] & (occasion[1:] < occasion[:-1])
-        repeated = np.zeros(len(order), dtype=bool)
+        begins = np.concatenate([[True], ~same])
         places = np.flatnonzero(again)
-        if len(places):
-            here, before = order[places + 1], order[places]
-            word_for_word = np.ones(len(places), dtype=bool)
-            for column in rows.columns.values():
-                word_for_word &= column.codes[here] == column.codes[before]
-            repeated[places[word_for_word] + 1] = True
-            odd[places[~word_for_word]] = True
-        if odd.any():
-            self.is_plain[rows.child[order[1:][odd]]] = False
-            stay = self.is_plain[rows.child[order]]
-            order, repeated = order[stay], repeated[stay]
-        return order[~repeated], order[repeated]
+        if not len(places) and not odd.any():
+            return order, np.flatnonzero(begins), _nowhere()
+        repeated = np.zeros(len(order), dtype=bool)
+        here, before = order[places + 1], order[places]
+        word_for_word = np.ones(len(places), dtype=bool)
+        for column in rows.columns.values():
+            word_for_word &= column.codes[here] == column.codes[before]
+        repeated[places[word_for_word] + 1] = True
+        odd[places[~word_for_word]] = True
+        self.is_plain[rows.child[order[1:][odd]]] = False
+        stay = self.is_plain[rows.child[order]]
+        # The first row of a series never repeats another, and a child stays or goes with all of its rows.
+        kept = stay & ~repeated
+        return order[kept], np.flatnonzero(begins[kept]), order[stay & repeated]
 
 
 _NO = np.zeros(0, dtype=bool)
+
+
+def _nowhere() -> np.ndarray:
+    return np.zeros(0, dtype=np.int64)
 
 
 def _places(chosen: Iterable[bool]) -> list[int]:
@@ -307,10 +326,14 @@ def _spelled(texts: Sequence[str]) -> tuple[pa.StringArray, np.ndarray, np.ndarr
 
     codes = pa.array(texts, pa.string())
     plain = compute.match_substring_regex(codes, PLAIN_CODE).to_numpy(zero_copy_only=False)
-    lower = compute.ascii_lower(codes).to_pylist()
-    for place in np.flatnonzero(~plain).tolist():
-        lower[place] = tidy(texts[place]).casefold()
-    return codes, plain, indices_of(pa.array(lower, pa.string()).dictionary_encode().indices)
+    lower = compute.ascii_lower(codes)
+    odd = np.flatnonzero(~plain).tolist()
+    if odd:
+        spelled = lower.to_pylist()
+        for place in odd:
+            spelled[place] = tidy(texts[place]).casefold()
+        lower = pa.array(spelled, pa.string())
+    return codes, plain, indices_of(lower.dictionary_encode().indices)
 
 
 def _joined(name: str, place: int, parts: Sequence[PartRows]) -> TextColumn:
@@ -374,18 +397,19 @@ def _sorted(
         For each row but the first, whether it is of the same series as the one before, three times:
         at any time, at the same time, at the same time and trial.
     """
-    columns = [series, time - time.min(), trial - trial.min(), np.arange(len(series))]
-    bits = [int(column.max()).bit_length() for column in columns]
-    if sum(bits) < 63:
-        key = columns[0].astype(np.int64)
-        for column, width in zip(columns[1:], bits[1:], strict=True):
-            key = (key << width) | column
+    spans = [time, trial, np.arange(len(series))]
+    widths = [int(column.max() - column.min()).bit_length() for column in spans]
+    if int(series.max()).bit_length() + sum(widths) < 63:
+        key = series.astype(np.int64)
+        for column, width in zip(spans, widths, strict=True):
+            if width:
+                key <<= width
+                key |= column - column.min()
         # Sorted itself, not by way of an order: several times faster.
         key.sort()
-        order = key & ((1 << bits[3]) - 1)
-        key >>= bits[3]
-        at_any, at_once, again = (np.diff(key >> shift) == 0 for shift in (bits[1] + bits[2], bits[2], 0))
-        return order, at_any, at_once, again
+        apart = key[1:] ^ key[:-1]
+        same, at_once, again = (apart < 1 << sum(widths[shared:]) for shared in range(3))
+        return key & ((1 << widths[2]) - 1), same, at_once, again
     order = np.lexsort((trial, time, series))
     same, at_once, again = (np.diff(column[order]) == 0 for column in (series, time, trial))
     return order, same, same & at_once, same & at_once & again

@@ -37,7 +37,7 @@ MOST_TEXTS = 10_000
 TEXTS = ("child_id", "ladder_id", "outcome", "note")
 
 
-_AT_ONCE = 32_768
+_AT_ONCE = 8_192
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _NONE = np.zeros(0, dtype=np.int64)
 

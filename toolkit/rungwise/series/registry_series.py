@@ -131,22 +131,20 @@ def series_of_part(parts: Sequence[PartRows], settings: Settings) -> tuple[FlatS
 
 def _ordinary(ordinary: Ordinary, settings: Settings, told: Told) -> FlatSeries:
     """Put the series of the plain children together."""
-    rows, order, repeats = ordinary.rows, *ordinary.in_order()
+    rows, (order, starts, repeats) = ordinary.rows, ordinary.in_order()
     if not len(order):
         return _merged([])
     for number, count in zip(*np.unique(rows.file[repeats], return_counts=True), strict=True):
         told.repeated[settings.files[number]] = int(count)
     told.rows_set_aside += len(repeats)
-    told.blank_ratings = int(ordinary.blank[order].sum())
-    ladder = ordinary.ladder[order]
-    series = ordinary.rank[rows.child[order]] * len(ordinary.ladders) + ladder
-    starts = np.flatnonzero(np.concatenate([[True], series[1:] != series[:-1]]))
-    lengths = np.diff(np.append(starts, len(series)))
+    told.blank_ratings = int(ordinary.blank[order].sum()) if ordinary.blank.any() else 0
+    lengths = np.diff(np.append(starts, len(order)))
     first = order[starts]
-    phase, day, dated = ordinary.phase[order], ordinary.day[order], ordinary.dated[order]
+    day = ordinary.day[order]
     time = (day - np.repeat(day[starts], lengths)).astype(float)
-    if ordinary.occasion is not None and not dated.all():
-        time = np.where(dated, time, ordinary.occasion[order])
+    if ordinary.occasion is not None and not ordinary.dated.all():
+        time = np.where(ordinary.dated[order], time, ordinary.occasion[order])
+    phase = ordinary.phase[order]
     n_a = np.add.reduceat(phase == 0, starts, dtype=np.int64)
     kept = phase <= 1
     if not kept.all():
@@ -156,10 +154,10 @@ def _ordinary(ordinary: Ordinary, settings: Settings, told: Told) -> FlatSeries:
     child = rows.child[first]
     return FlatSeries(
         ordinary.names.take(child).to_pylist(),
-        [ordinary.ladders[place] for place in ladder[starts].tolist()],
+        [ordinary.ladders[place] for place in ordinary.ladder[first].tolist()],
         [ordinary.outcomes[place] for place in outcome],
         np.concatenate([[0], np.cumsum(lengths)]),
-        np.where(dated[starts], day[starts], np.nan).astype(float),
+        np.where(ordinary.dated[first], day[starts], np.nan).astype(float),
         n_a,
         ordinary.sign[outcome],
         ordinary.floor[outcome],
