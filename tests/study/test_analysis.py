@@ -93,7 +93,10 @@ def test_a_changing_criterion_study_is_tested_by_whether_ratings_followed(practi
         tables["agreement"].clear()
 
     study = study_of(record(tmp_path, drawn, Scenario(), change=follow), plan=changing)
-    (test,) = analyze_study(study).criterion_tests
+    result = analyze_study(study)
+    (test,) = result.criterion_tests
+    assert result.test.p_value == test.p_value
+    assert result.test.statistic == "combined_criterion_test"
     assert test.value == 0
     # Only schedules with the same phase at every compared occasion follow as closely.
     design = changing.criteria_design

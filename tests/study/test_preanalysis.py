@@ -1,11 +1,13 @@
 """The pre-analysis plan: its fingerprint, its text, and what later differs from it."""
 
 from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 from rungwise.study.analysis import analyze_study
 from rungwise.study.data import study_of
+from rungwise.study.plan import plan_study
 from rungwise.study.power import Scenario, power
 from rungwise.study.preanalysis import TO_WRITE, PreAnalysis, departures, read_preanalysis
 from rungwise.study.schedule import draw_schedule
@@ -84,3 +86,65 @@ def test_another_plan_is_a_departure(planned, result, plan):
     changed = replace(planned, plan=replace(plan, alpha=0.01))
     topics = [entry["topic"] for entry in departures(changed, result)]
     assert {"Plan", "Primary test, alpha"} <= set(topics)
+
+
+def test_a_schedule_of_another_study_is_noticed_and_compared_no_further(planned, result, practice):
+    other = plan_study(practice, ("P1", "P2"), design_id="MB9", first_day=date(2026, 5, 4))
+    topics = [row["topic"] for row in departures(planned, result, schedule=draw_schedule(other, 1))]
+    assert "Schedule" in topics
+    assert not any(topic.startswith("Start of") for topic in topics)
+
+
+def test_days_extra_probes_raters_and_starts_are_departures(planned, record, schedule, plan, tmp_path):
+    """One change of each kind in the files, and each is listed with what was planned and done."""
+
+    def spoil(tables):
+        mine = [row for row in tables["observations"] if row["child_id"] == "P1"]
+        mine[0]["date"] += timedelta(days=1)
+        tables["observations"].append(mine[1] | {"date": mine[1]["date"] + timedelta(days=2)})
+        for row in tables["observations"]:
+            if row["child_id"] == "P2":
+                row["rated_by"] = "parent"
+        second = [row for row in tables["observations"] if row["child_id"] == "P3"]
+        second[2]["rated_by"] = "parent"
+        tables["agreement"].clear()
+        for row in tables["phases"]:
+            if row["child_id"] == "P1" and row["phase"] == "exposure":
+                row["starts_on"] += timedelta(days=7)
+
+    scenario = Scenario(level_change=-4)
+    study = study_of(record(tmp_path, schedule, scenario, change=spoil), plan=plan)
+    found = departures(planned, analyze_study(study), schedule=schedule)
+    told = {row["topic"]: (row["planned"], row["done"]) for row in found}
+    start = schedule.starts[0]
+    assert told["Days of P1 gangway"] == ("on the planned days", "1 on other days")
+    assert told["Probes of P1 gangway"] == ("none beyond the plan", "1 more, not tested")
+    assert told["Start of P1 gangway"] == (f"occasion {start}", f"occasion {start + 1}")
+    assert told["Rater of P2 gangway"] == ("child", "parent")
+    assert told["Raters of P3 gangway"] == ("one kind", "also parent, not analyzed")
+    assert told["Probes of P3 gangway"] == ("24 occasions", "23 recorded")
+
+
+def test_changes_of_criterion_at_other_occasions_are_a_departure(practice, record, tmp_path):
+    plan = plan_study(
+        practice, ("P1", "P2"), design_id="CC1", first_day=date(2026, 5, 4), kind="changing_criterion",
+        criteria=(6, 4, 2), fewest_per_phase=4,
+    )  # fmt: skip
+    schedule = draw_schedule(plan, 5)
+    planned = PreAnalysis(plan, commitment=schedule.commitment)
+    for name in "ab":
+        (tmp_path / name).mkdir()
+    went = analyze_study(study_of(record(tmp_path / "a", schedule), plan=plan))
+    assert departures(planned, went, schedule=schedule) == []
+
+    def later(tables):
+        last = [row for row in tables["phases"] if row["child_id"] == "P2"][-1]
+        last["starts_on"] += timedelta(days=7)
+
+    moved = analyze_study(study_of(record(tmp_path / "b", schedule, change=later), plan=plan))
+    (change, *_) = departures(planned, moved, schedule=schedule)
+    numbers = np.array(schedule.phase_numbers[1])
+    places = (np.flatnonzero(np.diff(numbers)) + 2).tolist()
+    assert change["topic"] == "Changes of criterion of P2 gangway"
+    assert change["planned"] == "at occasions " + ", ".join(map(str, places))
+    assert change["done"] == "at occasions " + ", ".join(map(str, [*places[:-1], places[-1] + 1]))

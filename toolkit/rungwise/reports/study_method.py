@@ -106,6 +106,17 @@ def _design(study: Study) -> list[Part]:
 
 
 def _randomization(study: Study, planned: PreAnalysis | None) -> list[Part]:
+    if study.kind == "changing_criterion" and study.plan is not None:
+        design = study.plan.criteria_design
+        listed = ", ".join(f"{criterion:g}" for criterion in study.plan.criteria)
+        return [
+            text(
+                f"For each case on its own it was drawn when each criterion ({listed}) came into force, "
+                f"with at least {design.minimum} occasions in baseline and under each: "
+                f"{design.n_assignments:,} equally likely schedules a case."
+            ),
+            *_sealed(planned),
+        ]
     if study.design is None:
         return [text(study.no_design)]
     if isinstance(study.design, StaggeredStarts):
@@ -118,22 +129,26 @@ def _randomization(study: Study, planned: PreAnalysis | None) -> list[Part]:
         designs = study.design if isinstance(study.design, list) else [study.design]
         how = "one start drawn in each, independently"
         listed = "; ".join(f"occasions {one.earliest} to {one.latest}" for one in designs)  # type: ignore[attr-defined]
-    parts: list[Part] = [text(f"Exposure could start in these windows: {listed} ({how}).")]
-    if planned is not None and planned.commitment:
-        parts.append(
-            text(
-                f"The draw was sealed before anyone began; its SHA-256, {planned.commitment}, stands in "
-                "the pre-analysis plan."
-            )
+    return [text(f"Exposure could start in these windows: {listed} ({how})."), *_sealed(planned)]
+
+
+def _sealed(planned: PreAnalysis | None) -> list[Part]:
+    if planned is None or not planned.commitment:
+        return []
+    return [
+        text(
+            f"The draw was sealed before anyone began; its SHA-256, {planned.commitment}, stands in the "
+            "pre-analysis plan."
         )
-    return parts
+    ]
 
 
 def _analysis(result: StudyResult, planned: PreAnalysis | None, fingerprint: str) -> list[Part]:
     if result.criterion_tests:
         primary = (
-            "The primary test is a randomization test over all permitted schedules of each case; its "
-            "statistic is the mean distance of the ratings from the criterion in force."
+            "The primary test is a randomization test over all combinations of the cases' permitted "
+            "schedules; its statistic is the mean distance of the ratings from the criterion in force, "
+            f"averaged over cases; level {format_bounded(result.alpha)}."
         )
     else:
         primary = (

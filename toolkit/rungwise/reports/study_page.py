@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import format_p
 from rungwise.reports import study_method, study_results
 from rungwise.reports.blocks import Block, Blocks, heading, lead, note, paragraph
@@ -34,24 +35,28 @@ def opening(inputs: StudyInputs) -> Blocks:
 def _answer(inputs: StudyInputs) -> Block:
     result = inputs.result
     test = result.test
-    if result.criterion_tests:
-        lines = [
-            f"{one.case.label}: p {format_p(criterion.p_value)}"
-            for one, criterion in zip(result.study.cases, result.criterion_tests, strict=True)
-        ]
-        return lead("Did ratings follow the criteria? " + "; ".join(lines) + ".")
     if test.p_value != test.p_value:
         return lead("There is no randomization test for this study.", uncertainty=" ".join(test.cautions))
     reached = test.p_value <= result.alpha
+    if result.criterion_tests:
+        answer = (
+            "Ratings followed the criteria when these changed, beyond what the draw explains."
+            if reached
+            else "The study does not show that ratings followed the criteria; nor the opposite."
+        )
+        return lead(answer, uncertainty=_uncertainty(test, "combinations of schedules"))
     answer = (
         f"{_CHANGED[result.alternative]} when exposure started, beyond what the draw explains."
         if reached
         else ("The study does not show that fear changed when exposure started; nor the opposite.")
     )
-    return lead(
-        answer,
-        uncertainty=f"Randomization test over {int(test.counts['assignments']):,} permitted assignments: "
-        f"p {format_p(test.p_value)}; the smallest attainable was p {format_p(test.counts['smallest_p'])}.",
+    return lead(answer, uncertainty=_uncertainty(test, "assignments"))
+
+
+def _uncertainty(test: Estimate, what: str) -> str:
+    return (
+        f"Randomization test over {int(test.counts['assignments']):,} permitted {what}: "
+        f"p {format_p(test.p_value)}; the smallest attainable was p {format_p(test.counts['smallest_p'])}."
     )
 
 

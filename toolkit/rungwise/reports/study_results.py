@@ -17,7 +17,8 @@ from rungwise.basis.page_numbers import (
     format_p,
 )
 from rungwise.figures.stacked_cases import describe_cases, stacked_cases
-from rungwise.reports.manuscript import Drawing, Heading, Part, Points, Text, rows, text
+from rungwise.reports.manuscript import Drawing, Heading, Part, Points, rows, text
+from rungwise.reports.study_criteria import criteria, said
 from rungwise.reports.word import Italic
 from rungwise.series.phase_series import PHASES, PhaseSeries
 from rungwise.single_case.randomization import DECLINES_LEFT_OUT, TAU_SHIFT
@@ -119,11 +120,7 @@ def shown_series(study: Study, one: CaseData) -> PhaseSeries:
 def primary(result: StudyResult) -> list[Part]:
     """Say what the planned test gave."""
     if result.criterion_tests:
-        return [
-            part
-            for one, test in zip(result.study.cases, result.criterion_tests, strict=True)
-            for part in _criterion(one.case.label, test)
-        ]
+        return criteria(result)
     test = result.test
     if math.isnan(test.p_value):
         return [text("There is no randomization test. ", *test.cautions)]
@@ -242,7 +239,7 @@ def together(result: StudyResult) -> list[Part]:
             )
         )  # fmt: skip
     cautions = dict.fromkeys([*change.cautions, *result.between_case.cautions, *average.cautions])
-    told = [caution for caution in cautions if not _said(caution, parts)]
+    told = [caution for caution in cautions if not said(caution, parts)]
     if one_child(result.study):
         told.append(ONE_CHILD)
     if told:
@@ -405,22 +402,6 @@ def _bounded(estimate: Estimate) -> str:
 
 def _brackets(estimate: Estimate) -> str:
     return format_interval(estimate, bounded=False)
-
-
-def _criterion(label: str, test: Estimate) -> list[Part]:
-    if math.isnan(test.p_value):
-        return [text(f"{label}: no test. ", *test.cautions)]
-    return [
-        text(
-            f"{label}: ratings lay {format_number(test.value, 2)} points from the criterion in force on "
-            f"average, over {int(test.counts['assignments']):,} permitted schedules ", P,
-            f" {format_p(test.p_value)}. ", *test.cautions,
-        )
-    ]  # fmt: skip
-
-
-def _said(caution: str, parts: Sequence[Part]) -> bool:
-    return any(isinstance(part, Text) and caution in part.parts for part in parts)
 
 
 def _finding_words(finding: str) -> str:

@@ -15,7 +15,7 @@ from rungwise.single_case.magnitude import standardized_mean_difference_batch
 from rungwise.single_case.randomization import randomization_test
 from rungwise.single_case.verdict import Verdicts, verdicts
 from rungwise.study.between_case import between_case_d
-from rungwise.study.changing_criterion import criterion_test
+from rungwise.study.changing_criterion import combined_criterion_test, criterion_test
 from rungwise.study.data import Study
 from rungwise.study.multilevel import MultilevelChange, multilevel_change
 from rungwise.study.synthesis import Synthesis, synthesize
@@ -40,6 +40,7 @@ class StudyResult:
         Of the draws, where assignments were too many to count.
     test : Estimate
         The randomization test of the whole study; NaN with the reason in `cautions` where there is none.
+        In a changing-criterion study, whether all cases' ratings followed the criteria.
     declines_ranked : Estimate or None
         The same test with Tau, which ranks declines worst; None where no probe was declined or Tau is
         the statistic anyway.
@@ -138,23 +139,8 @@ def analyze_study(
 
     Examples
     --------
-    A study invented by a rehearsal of its own plan:
-
-    >>> from datetime import date
-    >>> import pandas as pd
-    >>> from rungwise.series.caseload import read_frames
-    >>> from rungwise.study.data import study_of
-    >>> from rungwise.study.plan import StudyCase, StudyPlan
-    >>> from rungwise.study.power import Scenario
-    >>> from rungwise.study.rehearsal import rehearse
-    >>> from rungwise.study.schedule import draw_schedule
-    >>> plan = StudyPlan(
-    ...     "MB1", "multiple_baseline", tuple(StudyCase(code, "net", 3) for code in ("C1", "C2", "C3")),
-    ...     date(2026, 3, 2), 7, 18, ((5, 6), (9, 10), (13, 14)), True, (), 4, "tau", "improvement", 0.05,
-    ... )
-    >>> rows = rehearse(draw_schedule(plan, seed=3), Scenario(level_change=-5), np.random.default_rng(3))
-    >>> frames = {name: pd.DataFrame(entries) for name, entries in rows.items()}
-    >>> study = study_of(read_frames(frames, today=date(2026, 12, 31)), plan=plan)
+    >>> from rungwise.study.rehearsal import invented_study
+    >>> study = invented_study()
     >>> result = analyze_study(study)
     >>> result.test.counts["assignments"], round(result.test.p_value, 3)
     (48, 0.021)
@@ -206,6 +192,8 @@ def _finite(value: Any) -> Any:
 
 
 def _test(study: Study, statistic: str, alternative: str, seed: int) -> Estimate:
+    if study.kind == "changing_criterion":
+        return _combined_criterion_test(study, seed)
     reason = study.no_design
     if study.design is not None:
         try:
@@ -229,15 +217,36 @@ def _criterion_tests(study: Study) -> tuple[Estimate, ...]:
     results = []
     for one in study.cases:
         try:
-            schedule = _schedule_made(study, one.case.child_id, one.case.ladder_id)
+            schedule = schedule_made(study, one.case.child_id, one.case.ladder_id)
             results.append(criterion_test(one.series.values, schedule, design=study.plan.criteria_design))
         except (ValueError, NotEnoughData) as problem:
             results.append(Estimate("criterion_test", math.nan, null="design", cautions=(str(problem),)))
     return tuple(results)
 
 
-def _schedule_made(study: Study, child: str, ladder: str) -> np.ndarray:
-    """Give the phase number of every planned occasion, from the table of phases."""
+def _combined_criterion_test(study: Study, seed: int) -> Estimate:
+    plan = study.plan
+    try:
+        if plan is None:
+            raise NotEnoughData("No plan was given, so the criteria are not known.")
+        return combined_criterion_test(
+            [one.series.values for one in study.cases],
+            [schedule_made(study, one.case.child_id, one.case.ladder_id) for one in study.cases],
+            design=plan.criteria_design,
+            rng=np.random.default_rng(seed),
+        )
+    except (ValueError, NotEnoughData) as problem:
+        return Estimate("combined_criterion_test", math.nan, null="design", cautions=(str(problem),))
+
+
+def schedule_made(study: Study, child: str, ladder: str) -> np.ndarray:
+    """Give the phase number of every planned occasion, from the table of phases.
+
+    Raises
+    ------
+    NotEnoughData
+        If the phases were not recorded.
+    """
     plan = study.plan
     phases = study.caseload.tables.get("phases")
     if plan is None or phases is None:

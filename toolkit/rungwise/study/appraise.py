@@ -117,23 +117,8 @@ def appraise(study: Study) -> Appraisal:
 
     Examples
     --------
-    A study invented by a rehearsal of its own plan:
-
-    >>> from datetime import date
-    >>> import pandas as pd
-    >>> from rungwise.series.caseload import read_frames
-    >>> from rungwise.study.data import study_of
-    >>> from rungwise.study.plan import StudyCase, StudyPlan
-    >>> from rungwise.study.power import Scenario
-    >>> from rungwise.study.rehearsal import rehearse
-    >>> from rungwise.study.schedule import draw_schedule
-    >>> plan = StudyPlan(
-    ...     "MB1", "multiple_baseline", tuple(StudyCase(code, "net", 3) for code in ("C1", "C2", "C3")),
-    ...     date(2026, 3, 2), 7, 18, ((5, 6), (9, 10), (13, 14)), True, (), 4, "tau", "improvement", 0.05,
-    ... )
-    >>> rows = rehearse(draw_schedule(plan, seed=3), Scenario(level_change=-5), np.random.default_rng(3))
-    >>> frames = {name: pd.DataFrame(entries) for name, entries in rows.items()}
-    >>> study = study_of(read_frames(frames, today=date(2026, 12, 31)), plan=plan)
+    >>> from rungwise.study.rehearsal import invented_study
+    >>> study = invented_study()
     >>> [item.finding for item in appraise(study).items if item.topic.startswith("Phases")]
     ['meets']
     """

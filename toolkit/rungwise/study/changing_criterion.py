@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +14,9 @@ from rungwise.basis.estimate import Estimate
 from rungwise.single_case.designs import ASSIGNMENTS, RandomChanges
 
 FEWEST_RATED = "The test needs a rating under at least two criteria."
+FOLLOWS_ONLY = "An effect that runs ahead of the criteria, or lags behind them, is not seen by this test."
+MOST_IN_A_HALF = 2_000_000
+"""Sums of distances held at once; above it the combined p is estimated from draws."""
 DECLINES_AT_CEILING = "Declined occasions have no rating and are left out of the distances."
 
 
@@ -123,6 +127,121 @@ def criterion_test(values: Any, schedule: Any, *, design: ChangingCriterion) -> 
     >>> round(test.p_value, 4), test.counts["assignments"]
     (0.0857, 35)
     """
+    distances, observed, n, missing = _distances(values, schedule, design)
+    as_close = int(np.sum(distances <= observed + 1e-9))
+    total = len(distances)
+    return Estimate(
+        "criterion_test",
+        observed,
+        p_value=as_close / total,
+        alternative="improvement",
+        null="design",
+        n=n,
+        counts={"assignments": total, "as_close": as_close, "smallest_p": 1 / total},
+        method=f"mean distance from the criterion in force; all {total:,} permitted schedules listed",
+        unit="points",
+        cautions=(FOLLOWS_ONLY, *((DECLINES_AT_CEILING,) if missing else ())),
+    )
+
+
+def combined_criterion_test(
+    values: Sequence[Any],
+    schedules: Sequence[Any],
+    *,
+    design: ChangingCriterion,
+    draws: int = 9_999,
+    rng: np.random.Generator | None = None,
+) -> Estimate:
+    """Test over all cases together whether ratings followed the criteria when they changed.
+
+    Parameters
+    ----------
+    values, schedules : sequence of array_like
+        Of every case, as for `criterion_test`.
+    design : ChangingCriterion
+        Of every case; each drew its changes on its own.
+    draws : int
+        Monte Carlo draws where the combinations of schedules are too many to count.
+    rng : numpy.random.Generator, optional
+        Needed only there.
+
+    Returns
+    -------
+    Estimate
+        ``value`` is the mean over cases of their mean distance, in rating points; p is the share of all
+        combinations of permitted schedules under which it would be as small, counted, or (b + 1)/(m + 1)
+        from draws.
+
+    Raises
+    ------
+    ValueError
+        As `criterion_test`, or if a generator is needed and missing.
+    NotEnoughData
+        If a case has too few rated occasions: then the cases have no test together, because leaving one
+        out for what it shows would choose the result.
+
+    Notes
+    -----
+    It speaks of the cases together, not of each, and is blind where `criterion_test` is.
+
+    Examples
+    --------
+    >>> design = ChangingCriterion(12, (6, 4, 2), 2, "random")
+    >>> drawn = [[0, 0, 1, 1, 1, 2, 2, 3, 3, 3, 3, 3], [0, 0, 0, 0, 1, 1, 2, 2, 2, 2, 3, 3]]
+    >>> ratings = [[8, 8, 6, 6, 5, 4, 4, 2, 2, 2, 1, 2], [9, 8, 9, 8, 6, 6, 4, 4, 3, 4, 2, 2]]
+    >>> test = combined_criterion_test(ratings, drawn, design=design)
+    >>> round(test.p_value, 4), test.counts["assignments"]
+    (0.0147, 1225)
+    """
+    if not values or len(values) != len(schedules):
+        raise ValueError(
+            f"schedules must be one per case ({len(values)}, at least one); got {len(schedules)}."
+        )
+    cases = [_distances(one, drawn, design) for one, drawn in zip(values, schedules, strict=True)]
+    m, total = len(cases), math.prod(len(distances) for distances, *_ in cases)
+    observed = sum(own for _, own, _, _ in cases)
+    bound = observed + 1e-9 * m
+    halves = [[distances for distances, *_ in cases[start::2]] for start in (0, 1)]
+    drawn_at_random = max(math.prod(map(len, half)) for half in halves) > MOST_IN_A_HALF
+    if drawn_at_random:
+        if rng is None:
+            raise ValueError("rng must be a generator: the combinations are too many to count.")
+        sums = np.zeros(draws)
+        for distances, *_ in cases:
+            sums += rng.choice(distances, draws)
+        as_close = int(np.sum(sums <= bound))
+        p, method = (as_close + 1) / (draws + 1), f"{draws:,} of {total:,} combinations of schedules drawn"
+    else:
+        first, second = (_sums(half) for half in halves)
+        second.sort()
+        as_close = int(np.searchsorted(second, bound - first, side="right").sum())
+        p, method = as_close / total, f"all {total:,} combinations of permitted schedules counted"
+    missing = any(absent for *_, absent in cases)
+    return Estimate(
+        "combined_criterion_test",
+        observed / m,
+        p_value=p,
+        alternative="improvement",
+        null="design",
+        n=sum(n for _, _, n, _ in cases),
+        counts={
+            "series": m,
+            "assignments": total,
+            "as_close": as_close,
+            "draws": draws if drawn_at_random else 0,
+            "monte_carlo_error": math.sqrt(p * (1 - p) / draws) if drawn_at_random else 0.0,
+            "smallest_p": 1 / total,
+        },
+        method=f"mean distance from the criterion in force, averaged over cases; {method}",
+        unit="points",
+        cautions=(FOLLOWS_ONLY, *((DECLINES_AT_CEILING,) if missing else ())),
+    )
+
+
+def _distances(
+    values: Any, schedule: Any, design: ChangingCriterion
+) -> tuple[np.ndarray, float, int, bool]:
+    """Give the mean distance under every permitted schedule, the observed one, n, and if any is missing."""
     if design.assignment != "random":
         raise ValueError("A randomization test needs changes that were drawn at random; these were not.")
     ratings, drawn = np.asarray(values, dtype=float), np.asarray(schedule, dtype=np.int64)
@@ -137,23 +256,15 @@ def criterion_test(values: Any, schedule: Any, *, design: ChangingCriterion) -> 
         raise NotEnoughData(FEWEST_RATED)
     distances = np.abs(ratings[compared] - criteria[permitted[:, compared]]).mean(axis=1)
     observed = float(np.abs(ratings[compared] - criteria[drawn[compared]]).mean())
-    as_close = int(np.sum(distances <= observed + 1e-9))
-    total = len(permitted)
-    return Estimate(
-        "criterion_test",
-        observed,
-        p_value=as_close / total,
-        alternative="improvement",
-        null="design",
-        n=int(compared.sum()),
-        counts={"assignments": total, "as_close": as_close, "smallest_p": 1 / total},
-        method=f"mean distance from the criterion in force; all {total:,} permitted schedules listed",
-        unit="points",
-        cautions=(
-            "An effect that runs ahead of the criteria, or lags behind them, is not seen by this test.",
-            *((DECLINES_AT_CEILING,) if np.isnan(ratings).any() else ()),
-        ),
-    )
+    return distances, observed, int(compared.sum()), bool(np.isnan(ratings).any())
+
+
+def _sums(distances: Sequence[np.ndarray]) -> np.ndarray:
+    """All sums of one distance from each case."""
+    sums = np.zeros(1)
+    for one in distances:
+        sums = (sums[:, None] + one).ravel()
+    return sums
 
 
 def _phase_numbers(masks: np.ndarray) -> np.ndarray:

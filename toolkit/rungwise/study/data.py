@@ -276,7 +276,10 @@ def _design(
     if plan is None:
         return _design_of_plans(caseload, cases)
     if plan.kind == "changing_criterion":
-        return None, "A changing-criterion study is tested case by case, by whether ratings followed."
+        return None, (
+            "What was drawn is when each criterion came into force, not one start of exposure; the test is "
+            "whether ratings followed."
+        )
     windows = list(plan.windows)
     if plan.kind == "random_start":
         return [RandomStart(windows[i][0], windows[i][-1], "random") for i in numbers], ""

@@ -137,7 +137,7 @@ class StudyPlan:
     def smallest_p(self) -> float:
         """Smallest p the planned test could ever give."""
         if self.kind == "changing_criterion":
-            one_sided = 1 / self.n_assignments
+            one_sided = 1 / self.n_assignments  # of all cases together
         else:
             designs = self.design
             single = [designs] if isinstance(designs, Design) else designs
@@ -446,6 +446,11 @@ def _checked(plan: StudyPlan) -> StudyPlan:
         raise ValueError("cases must be one or more, each child and ladder once.")
     if plan.kind == "changing_criterion":
         plan.criteria_design  # noqa: B018 -- says what is wrong with the criteria
+        if plan.alternative != "improvement":
+            raise ValueError(
+                "alternative must be 'improvement' in a changing-criterion plan: its test, whether ratings "
+                f"follow the criteria, is one-sided by nature; got {plan.alternative!r}."
+            )
         return plan
     if len(plan.windows) != len(plan.cases):
         raise ValueError(f"windows must be one per case ({len(plan.cases)}); got {len(plan.windows)}.")

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of, format_bounded, format_number
-from rungwise.study.analysis import StudyResult
+from rungwise.study.analysis import StudyResult, schedule_made
 from rungwise.study.plan import StudyPlan, fingerprint
 from rungwise.study.power import Power, Scenario
 from rungwise.study.schedule import Schedule
@@ -124,8 +124,9 @@ class PreAnalysis:
         ]
         if plan.kind == "changing_criterion":
             test = (
-                "Randomization test over all permitted schedules, case by case; statistic: mean distance "
-                "of the ratings from the criterion in force."
+                "Randomization test over all combinations of the cases' permitted schedules; statistic: "
+                "mean distance of the ratings from the criterion in force, averaged over cases; level "
+                f"{format_bounded(plan.alpha)}. Case by case the same test is reported and does not decide."
             )
         else:
             test = (
@@ -259,19 +260,54 @@ def departures(
             note(f"Days of {one.case.label}", "on the planned days", f"{one.moved} on other days")
         if one.extra:
             note(f"Probes of {one.case.label}", "none beyond the plan", f"{one.extra} more, not tested")
+        raters = study.caseload.raters(one.case.child_id, one.case.ladder_id)
+        if one.case.usual_rater and raters[0] not in ("", one.case.usual_rater):
+            note(f"Rater of {one.case.label}", one.case.usual_rater, raters[0])
+        if len(raters) > 1:
+            note(f"Raters of {one.case.label}", "one kind", f"also {', '.join(raters[1:])}, not analyzed")
     if schedule is not None:
-        if planned.commitment and schedule.commitment != planned.commitment:
-            note("Schedule", "the one sealed beforehand", "another one: its fingerprint differs")
-        drawn = {case.label: start for case, start in zip(plan.cases, schedule.starts, strict=True)}
-        for one in study.cases:
-            if drawn.get(one.case.label) not in (None, one.start):
-                note(
-                    f"Start of {one.case.label}",
-                    f"occasion {drawn[one.case.label]}",
-                    f"occasion {one.start}",
-                )
-    if plan.kind != "changing_criterion" and np.isnan(result.test.value):
+        found += _departures_from_draw(planned, result, schedule)
+    if np.isnan(result.test.value):
         note("Primary test", "randomization test", "none: " + " ".join(result.test.cautions))
     if version and planned.version and version != planned.version:
         note("Program", f"rungwise {planned.version}", f"rungwise {version}")
     return found
+
+
+def _departures_from_draw(
+    planned: PreAnalysis, result: StudyResult, schedule: Schedule
+) -> list[dict[str, str]]:
+    plan, study = planned.plan, result.study
+    found = []
+    if planned.commitment and schedule.commitment != planned.commitment:
+        found.append(
+            {"topic": "Schedule", "planned": "the one sealed beforehand",
+             "done": "another one: its fingerprint differs"}
+        )  # fmt: skip
+    if (len(schedule.starts), schedule.plan.occasions) != (len(plan.cases), plan.occasions):
+        return found
+    drawn = {case.label: numbers for case, numbers in zip(plan.cases, schedule.phase_numbers, strict=True)}
+    for one in study.cases:
+        numbers = np.array(drawn.get(one.case.label, ()))
+        if not len(numbers):
+            continue
+        start = int(np.argmax(numbers > 0)) + 1
+        if start != one.start:
+            found.append(
+                {"topic": f"Start of {one.case.label}", "planned": f"occasion {start}",
+                 "done": f"occasion {one.start}"}
+            )  # fmt: skip
+        if plan.kind != "changing_criterion" or "phases" not in study.caseload.tables:
+            continue
+        made = schedule_made(study, one.case.child_id, one.case.ladder_id)
+        if not np.array_equal(made, numbers):
+            found.append(
+                {"topic": f"Changes of criterion of {one.case.label}", "planned": _changes_words(numbers),
+                 "done": _changes_words(made)}
+            )  # fmt: skip
+    return found
+
+
+def _changes_words(numbers: np.ndarray) -> str:
+    places = np.flatnonzero(np.diff(numbers)) + 2
+    return "at occasions " + ", ".join(map(str, places.tolist())) if len(places) else "none"

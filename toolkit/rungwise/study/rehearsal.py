@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import numpy as np
 
-from rungwise.study.plan import StudyPlan
+from rungwise.series.caseload import read_frames
+from rungwise.study.data import Study, study_of
+from rungwise.study.plan import StudyCase, StudyPlan
 from rungwise.study.power import Scenario
-from rungwise.study.schedule import Schedule, plan_rows
+from rungwise.study.schedule import Schedule, draw_schedule, plan_rows
 
 Rows = list[dict[str, Any]]
 
@@ -82,6 +85,46 @@ def rehearse(schedule: Schedule, scenario: Scenario, rng: np.random.Generator) -
                      "action": "stopped and rested"}
                 )  # fmt: skip
     return {name: rows for name, rows in tables.items() if rows}
+
+
+def rehearsed_study(schedule: Schedule, scenario: Scenario, rng: np.random.Generator) -> Study:
+    """Simulate a study and gather it as `study_of` does, without files.
+
+    Parameters
+    ----------
+    schedule : Schedule
+    scenario : Scenario
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Study
+        Every rating in it is invented.
+    """
+    import pandas as pd
+
+    plan = schedule.plan
+    frames = {name: pd.DataFrame(rows) for name, rows in rehearse(schedule, scenario, rng).items()}
+    return study_of(read_frames(frames, today=plan.day(plan.occasions)), plan=plan)
+
+
+def invented_study(seed: int = 3) -> Study:
+    """Give a small invented study, to try what takes one: three children, 18 weeks, a large effect.
+
+    Examples
+    --------
+    >>> study = invented_study()
+    >>> [one.start for one in study.cases], study.plan.n_assignments
+    ([13, 6, 9], 48)
+    """
+    cases = tuple(StudyCase(code, "net", 3) for code in ("C1", "C2", "C3"))
+    windows = ((5, 6), (9, 10), (13, 14))
+    plan = StudyPlan(
+        "MB1", "multiple_baseline", cases, date(2026, 3, 2), 7, 18, windows, True, (), 4,
+        "tau", "improvement", 0.05,
+    )  # fmt: skip
+    rng = np.random.default_rng(seed)
+    return rehearsed_study(draw_schedule(plan, seed), Scenario(level_change=-5), rng)
 
 
 def _ladder_rows(plan: StudyPlan) -> Rows:
