@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rungwise.basis.page_numbers import count_of
+from rungwise.figures.ladder_words import WORDS, count
 from rungwise.figures.style import DECLINED, PALETTE, blank_axes, styled
 
 if TYPE_CHECKING:
@@ -17,13 +18,6 @@ if TYPE_CHECKING:
     from rungwise.ladders.mastery import Episodes
     from rungwise.ladders.trials import Trials
 
-KINDS = {"practice": "practice", "probe": "probe", "approach": "highest step done, approach"}
-PHASE_WORDS = {
-    "baseline": "baseline",
-    "exposure": "exposure",
-    "maintenance": "maintenance",
-    "follow_up": "follow-up",
-}
 # Inches of a mark; numbers do not fit in smaller ones.
 _LARGEST, _WITH_NUMBER = 0.21, 0.135
 _NARROW = 5.0
@@ -52,6 +46,7 @@ def ladder_map(
     better: str = "lower",
     rating: str = "fear",
     last: int | None = None,
+    words: Mapping[str, str] = WORDS,
     width: float = 7.0,
     height: float = 3.6,
 ) -> Axes:
@@ -79,6 +74,8 @@ def ladder_map(
         What was rated, for the legend.
     last : int, optional
         Only so many of the latest days.
+    words : mapping
+        Words of the figure.
     width, height : float
         Inches.
 
@@ -103,39 +100,38 @@ def ladder_map(
     ax.set_ylim(0.0 if approach else 0.4, top + 0.75)
     size = min(_LARGEST, 0.92 * (width - 1.1) / (len(days) + 0.2), 0.8 * (height - 1.35) / (top + 0.75))
     narrow = width < _NARROW
-    _phases(ax, shown, column, narrow)
+    _phases(ax, shown, column, words, narrow=narrow)
     _climb(ax, shown, column)
     for spot in _spots(shown, column, better):
         _draw(ax, spot, size, scale, better)
     _approaches(ax, shown, column)
     _mastery(ax, trials, episodes)
     ax.set_yticks(range(1, top + 1))
-    ax.set_ylabel("Step of the ladder")
-    _dates(ax, days, most=4 if narrow else 8)
-    _legend(ax, shown, scale, better, rating, numbered=size >= _WITH_NUMBER, narrow=narrow)
+    ax.set_ylabel(words["step"])
+    _dates(ax, days, words, most=4 if narrow else 8)
+    _legend(ax, shown, scale, better, rating, words, numbered=size >= _WITH_NUMBER, narrow=narrow)
     return ax
 
 
-def describe_ladder_map(trials: Trials, episodes: Episodes | None = None) -> str:
+def describe_ladder_map(
+    trials: Trials, episodes: Episodes | None = None, words: Mapping[str, str] = WORDS
+) -> str:
     """Say in words what the map shows, for those who do not see it."""
     practice = trials.where(trials.kind == "practice")
-    parts = [f"Map of {count_of(len(trials), 'trial')} on {count_of(len(np.unique(trials.day)), 'day')}."]
+    days = count(words, "days", len(np.unique(trials.day)))
+    parts = [words["map.counted"].format(trials=count(words, "trials", len(trials)), days=days)]
     if len(practice):
-        parts.append(
-            f"Practice began at step {practice.step[0]:g}, reached step {practice.step.max():g} at most, "
-            f"and was last at step {practice.step[-1]:g}."
+        first, high, last = (
+            f"{step:g}" for step in (practice.step[0], practice.step.max(), practice.step[-1])
         )
+        parts.append(words["map.climbed"].format(first=first, high=high, last=last))
     if n := int(trials.declined.sum()):
         where = ", ".join(f"{step:g}" for step in np.unique(trials.step[trials.declined]))
-        parts.append(f"{count_of(n, 'trial')} declined, at step {where}.")
+        parts.append(words["map.declined"].format(trials=count(words, "trials", n), steps=where))
     mastered = _own(trials, episodes)
-    if mastered:
-        kept = ", ".join(f"{step:g}" for step, lost in mastered if not lost)
-        gone = ", ".join(f"{step:g}" for step, lost in mastered if lost)
-        if kept:
-            parts.append(f"Mastered: step {kept}.")
-        if gone:
-            parts.append(f"Mastered and lost again: step {gone}.")
+    for key, wanted in (("map.mastered", False), ("map.lost", True)):
+        if steps := ", ".join(f"{step:g}" for step, lost in mastered if lost is wanted):
+            parts.append(words[key].format(steps=steps))
     return " ".join(parts)
 
 
@@ -241,7 +237,9 @@ def _mastery(ax: Axes, trials: Trials, episodes: Episodes | None) -> None:
         )  # fmt: skip
 
 
-def _phases(ax: Axes, trials: Trials, column: np.ndarray, narrow: bool) -> None:
+def _phases(
+    ax: Axes, trials: Trials, column: np.ndarray, words: Mapping[str, str], *, narrow: bool
+) -> None:
     begun: list[tuple[float, str]] = []
     for place, phase in zip(column.tolist(), trials.phase.tolist(), strict=True):
         if phase is not None and (not begun or phase != begun[-1][1]):
@@ -252,7 +250,7 @@ def _phases(ax: Axes, trials: Trials, column: np.ndarray, narrow: bool) -> None:
         if number:
             ax.axvline(place - 0.5, color=PALETTE["ink"], linewidth=1.0, linestyle=(0, (5, 3)), zorder=1,
                        gid="phase line")  # fmt: skip
-        word = PHASE_WORDS[phase]
+        word = words[phase]
         width = (0.072 * len(word) + 0.1) / inches
         begins = min(place - 0.4, ax.get_xlim()[1] - width)
         # Labels too wide for their phase go up a row rather than into their neighbor's.
@@ -264,17 +262,15 @@ def _phases(ax: Axes, trials: Trials, column: np.ndarray, narrow: bool) -> None:
         )  # fmt: skip
 
 
-def _dates(ax: Axes, days: np.ndarray, most: int) -> None:
+def _dates(ax: Axes, days: np.ndarray, words: Mapping[str, str], most: int) -> None:
+    months = words["months"].split()
     ticks = range(0, len(days), max(1, -(-len(days) // most)))
     labels, year = [], None
     for place in ticks:
         day: date = days[place].astype(object)
-        labels.append(f"{day.day} {_MONTHS[day.month - 1]}" + (f"\n{day.year}" if day.year != year else ""))
+        labels.append(f"{day.day} {months[day.month - 1]}" + (f"\n{day.year}" if day.year != year else ""))
         year = day.year
     ax.set_xticks(list(ticks), labels)
-
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def _legend(
@@ -283,6 +279,7 @@ def _legend(
     scale: tuple[float, float],
     better: str,
     rating: str,
+    words: Mapping[str, str],
     *,
     numbered: bool,
     narrow: bool,
@@ -300,23 +297,23 @@ def _legend(
     handles = []
     kinds = set(trials.kind.tolist())
     if "practice" in kinds:
-        handles.append(mark("s", _shade(0.5), KINDS["practice"]))
+        handles.append(mark("s", _shade(0.5), words["practice"]))
     if "probe" in kinds:
-        handles.append(mark("o", _shade(0.5), KINDS["probe"]))
-    handles.append(mark("s", _shade(0.0), f"worst {rating} {low:g}"))
-    handles.append(mark("s", _shade(1.0), f"worst {rating} {high:g}"))
+        handles.append(mark("o", _shade(0.5), words["probe"]))
+    handles.append(mark("s", _shade(0.0), words["worst"].format(rating=rating, value=f"{low:g}")))
+    handles.append(mark("s", _shade(1.0), words["worst"].format(rating=rating, value=f"{high:g}")))
     if trials.declined.any():
         handles.append(
             Line2D([], [], linestyle="none", marker=DECLINED.marker, markersize=7,
-                   markerfacecolor=DECLINED.face, markeredgecolor=PALETTE["paper"], label="declined")
+                   markerfacecolor=DECLINED.face, markeredgecolor=PALETTE["paper"], label=words["declined"])
         )  # fmt: skip
     if "approach" in kinds:
-        handles.append(Line2D([], [], color=PALETTE["ink"], linewidth=2.2, label=KINDS["approach"]))
+        handles.append(Line2D([], [], color=PALETTE["ink"], linewidth=2.2, label=words["approach"]))
     figure = ax.get_figure(root=True)
     below = ScaledTranslation(0, -31 / 72, figure.dpi_scale_trans)  # type: ignore[union-attr]
     ax.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=ax.transAxes + below,
         borderaxespad=0, borderpad=0, ncols=2 if narrow else 3, handlelength=1.4, columnspacing=1.3,
-        title=None if numbered else "Too many days to write the ratings inside", title_fontsize=8,
+        title=None if numbered else words["too_many"], title_fontsize=8,
         alignment="left",
     )  # fmt: skip

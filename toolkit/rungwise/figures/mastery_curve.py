@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rungwise.basis.errors import check_choice
-from rungwise.basis.page_numbers import count_of, of_hundred
+from rungwise.basis.page_numbers import of_hundred
+from rungwise.figures.ladder_words import WORDS, count
 from rungwise.figures.style import PALETTE, blank_axes, styled
 from rungwise.ladders.mastery import LEFT, MASTERED, SCALES
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 # Told apart by line, mark and shade before color.
 _LOOK = {MASTERED: (PALETTE["tide"], "-", 2.0), LEFT: (PALETTE["brick"], (0, (4, 2)), 1.6)}
+_WORD = {MASTERED: "mastery.mastered", LEFT: "mastery.left"}
 _NARROW = 5.0
 
 
@@ -30,6 +32,7 @@ def mastery_curve(
     *,
     scale: str = "occasions",
     until: float | None = None,
+    words: Mapping[str, str] = WORDS,
     width: float = 7.0,
     height: float = 3.4,
 ) -> Axes:
@@ -49,6 +52,8 @@ def mastery_curve(
     until : float, optional
         Where the axis ends; default where a tenth of the steps is still followed, or the last step of a
         curve.
+    words : mapping
+        Words of the figure.
     width, height : float
         Inches.
 
@@ -74,7 +79,7 @@ def mastery_curve(
         time = np.concatenate([[0.0], curve.time, [max(end, curve.time[-1] if len(curve.time) else 0)]])
         value = np.concatenate([[0.0], curve.value, curve.value[-1:] if len(curve.value) else [0.0]])
         ax.step(time, value, where="post", color=color, linewidth=line, linestyle=style, zorder=4,
-                label=_label(name), gid=name)  # fmt: skip
+                label=words[_WORD[name]], gid=name)  # fmt: skip
         known = ~np.isnan(curve.ci_low)
         if known.any():
             low, high = curve.ci_low[known], curve.ci_high[known]
@@ -83,18 +88,20 @@ def mastery_curve(
                 when, np.append(low, low[-1]), np.append(high, high[-1]), step="post", facecolor=color,
                 alpha=0.14, edgecolor=color, linewidth=0.5, linestyle=style, zorder=2, gid=f"band {name}",
             )  # fmt: skip
-    _half(ax, mastered, end, scale)
+    _half(ax, mastered, end, words[f"mastery.half.{scale}"])
     ax.set_xlim(0, end)
     ax.set_ylim(0, 1.02)
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1], ["0%", "25%", "50%", "75%", "100%"])
-    ax.set_ylabel("Share of the steps offered")
+    ax.set_ylabel(words["mastery.share"])
     narrow = width < _NARROW
-    _followed(ax, followed, end, scale, narrow=narrow)
+    _followed(ax, followed, end, scale, words, narrow=narrow)
     ax.legend(loc="lower right" if mastered.at(end) > 0.6 else "upper left", fontsize=8.5)
     return ax
 
 
-def describe_mastery_curve(curves: Mapping[str, Curve], *, scale: str = "occasions") -> str:
+def describe_mastery_curve(
+    curves: Mapping[str, Curve], *, scale: str = "occasions", words: Mapping[str, str] = WORDS
+) -> str:
     """Say in words what the curves show, for those who do not see them.
 
     Examples
@@ -105,30 +112,22 @@ def describe_mastery_curve(curves: Mapping[str, Curve], *, scale: str = "occasio
     'Curves over occasions of 4 steps: half were mastered by occasion 3. By occasion 3, the last rise with a tenth still followed, 50% were mastered. 25% were left because of fear.'
     """  # noqa: E501
     mastered = curves[MASTERED]
-    unit = scale.removesuffix("s")
-    parts = [f"Curves over {scale} of {count_of(mastered.n, 'step')}:"]
+    parts = [words[f"mastery.counted.{scale}"].format(steps=count(words, "steps", mastered.n))]
     median = mastered.median
     parts.append(
-        "fewer than half were mastered while they were followed."
+        words["mastery.fewer"]
         if math.isnan(median)
-        else f"half were mastered by {unit} {median:g}."
+        else words[f"mastery.median.{scale}"].format(n=f"{median:g}")
     )
     if len(mastered.time):
         rises = mastered.time[(mastered.events > 0) & (mastered.at_risk >= 0.1 * mastered.n)]
         if len(rises):
             share = of_hundred(mastered.at(float(rises[-1])))
-            parts.append(
-                f"By {unit} {rises[-1]:g}, the last rise with a tenth still followed, {share}% were "
-                "mastered."
-            )
+            parts.append(words[f"mastery.rise.{scale}"].format(n=f"{rises[-1]:g}", share=share))
     left = curves.get(LEFT)
     if left is not None and left.events.sum():
-        parts.append(f"{of_hundred(float(left.value[-1]))}% were left because of fear.")
+        parts.append(words["mastery.left_share"].format(share=of_hundred(float(left.value[-1]))))
     return " ".join(parts)
-
-
-def _label(name: str) -> str:
-    return f"{name[0].upper()}{name[1:]}"
 
 
 def _end(mastered: Curve, followed: np.ndarray) -> float:
@@ -137,7 +136,7 @@ def _end(mastered: Curve, followed: np.ndarray) -> float:
     return max([1.0, *still])
 
 
-def _half(ax: Axes, mastered: Curve, end: float, scale: str) -> None:
+def _half(ax: Axes, mastered: Curve, end: float, words: str) -> None:
     """Mark where half are mastered."""
     if math.isnan(mastered.median) or mastered.median > end:
         return
@@ -145,14 +144,16 @@ def _half(ax: Axes, mastered: Curve, end: float, scale: str) -> None:
     ax.plot([0, mastered.median, mastered.median], [0.5, 0.5, 0], color=PALETTE["soft"], linewidth=0.8,
             linestyle=(0, (1, 2)), zorder=3, gid="half")  # fmt: skip
     ax.annotate(
-        f"half by {scale.removesuffix('s')} {mastered.median:g}", (mastered.median, 0.0),
+        words.format(n=f"{mastered.median:g}"), (mastered.median, 0.0),
         xytext=(-4 if late else 4, 5), ha="right" if late else "left", textcoords="offset points",
         fontsize=8.5, color=PALETTE["ink"], zorder=6, gid="half label",
         bbox={"facecolor": PALETTE["paper"], "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
     )  # fmt: skip
 
 
-def _followed(ax: Axes, followed: np.ndarray, end: float, scale: str, *, narrow: bool) -> None:
+def _followed(
+    ax: Axes, followed: np.ndarray, end: float, scale: str, words: Mapping[str, str], *, narrow: bool
+) -> None:
     """Write under each tick how many steps were still followed just before it."""
     from matplotlib.ticker import MaxNLocator
 
@@ -164,6 +165,4 @@ def _followed(ax: Axes, followed: np.ndarray, end: float, scale: str, *, narrow:
     labels = [f"{tick:g}\n{np.sum(followed >= tick)}" for tick in ticks]
     ax.set_xticks(ticks, labels)
     between = "\n" if narrow else "; "
-    ax.set_xlabel(
-        f"{_label(scale)} since the step was first offered{between}under it, steps still followed"
-    )
+    ax.set_xlabel(f"{words[f'mastery.{scale}']}{between}{words['mastery.followed']}")
