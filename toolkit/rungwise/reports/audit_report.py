@@ -121,7 +121,7 @@ def write_audit(
             read_caseload(path, today=day(stated))
             raise
         title = f"Quarterly audit {quarter}"
-        page = render_page(notebook, title=title, edition=edition)
+        page = render_page(notebook, title=title, edition=edition, compact=True)
         (folder / page_name).write_text(page, encoding="utf-8", newline="\n")
         if pdf:
             (folder / page_name).with_suffix(".pdf").write_bytes(

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _WIDTH = 96
 # Longer tables may break across printed pages, with their headings repeated; shorter ones stay whole.
 _LONG = 20
+# Characters that fit side by side where a long report is printed in two columns.
+_HALF_A_PAGE = 56
 
 
 @dataclass(frozen=True)
@@ -221,6 +223,7 @@ def table(
         body.append("<tr>" + "".join(cells) + "</tr>")
     under = "".join(f'<p class="table-note">{_safe(sentence)}</p>' for sentence in notes)
     kinds = "table" + (" folds" if fold else "") + (" long" if len(records) > _LONG else "")
+    kinds += " wide" if _least_width(records, columns) > _HALF_A_PAGE else ""
     markup = (
         f'<div class="{kinds}" role="region" aria-label="{_safe(caption)}" '
         f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead><tr>{head}</tr></thead>'
@@ -300,3 +303,16 @@ def _columns(records: list[dict[str, str]], columns: list[str], numeric: set[str
         ]
         lines.append("  ".join(cells).rstrip())
     return lines
+
+
+def _least_width(records: list[dict[str, str]], columns: list[str]) -> int:
+    """Characters a table needs side by side when long texts are broken, with the gaps between columns."""
+    gap, longest = 2, 26
+    return sum(
+        gap
+        + max(
+            max(map(len, name.split()), default=0),
+            min(longest, max(len(record[name]) for record in records)),
+        )
+        for name in columns
+    )

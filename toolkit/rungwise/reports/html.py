@@ -31,6 +31,7 @@ def render_page(
     title: str,
     edition: str = "practice",
     lang: str = "en",
+    compact: bool = False,
 ) -> str:
     """Turn an executed notebook into one HTML page.
 
@@ -49,6 +50,8 @@ def render_page(
         family's, only the sheet for the file is (`rungwise.reports.family_page`).
     lang : str
         Language of the page; its own few words come from that catalog.
+    compact : bool
+        Print in two columns of small type, for long reports; on a screen nothing changes.
 
     Returns
     -------
@@ -72,7 +75,8 @@ def render_page(
         "edition": edition,
         "mark": say("edition.practice") if edition == "practice" else EDITIONS[edition],
         "skip": say("lang.skip"),
-        "style": style_sheet(),
+        "style": style_sheet(compact=compact),
+        "kind": "compact" if compact else "",
         "generator": f"rungwise {rungwise.__version__}",
         "has_footer": any(cell.metadata.get("page_footer_starts") for cell in ordered.cells),
     }
@@ -86,10 +90,12 @@ def render_page(
     return "\n".join(line.rstrip() for line in body.splitlines() if line.strip()) + "\n"
 
 
-def style_sheet() -> str:
+def style_sheet(*, compact: bool = False) -> str:
     """Give the page's style sheet, with the palette of the figures as its color variables."""
     colors = "; ".join(f"--{name}: {color}" for name, color in PALETTE.items())
-    return f":root {{ {colors}; }}\n" + (TEMPLATES / _TEMPLATE / "page.css").read_text(encoding="utf-8")
+    sheets = ("page.css", "compact.css") if compact else ("page.css",)
+    rules = "".join((TEMPLATES / _TEMPLATE / sheet).read_text(encoding="utf-8") for sheet in sheets)
+    return f":root {{ {colors}; }}\n{rules}"
 
 
 def _ordered(notebook: NotebookNode) -> NotebookNode:

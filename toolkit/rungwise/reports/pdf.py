@@ -34,6 +34,8 @@ _WINDOWS_PLACES = (
     r"Microsoft\Edge\Application\msedge.exe",
     r"Chromium\Application\chrome.exe",
 )
+# How a page asks for its narrow pictures on paper (templates/rungwise_page/index.html.j2).
+NARROW_ON_PAPER = 'media="(max-width: 40rem), print"'
 HEADER_FONT = '8pt "Segoe UI", system-ui, Arial, sans-serif'
 _FLAGS = (
     "--headless",
@@ -117,6 +119,9 @@ def page_to_pdf(page: str, *, paper: str = "A4", header: str = "", timeout: floa
     check_choice("paper", paper, PAPERS)
     browser = check_browser()
     sized = page.replace("</head>", f"<style>{_page_rules(paper, header)}</style>\n</head>", 1)
+    # The browser chooses pictures before it knows that it will print; their rule for paper is made one
+    # for everything.
+    sized = sized.replace(NARROW_ON_PAPER, 'media="all"')
     # Some browsers are packed so that they see only the user's own folders, not the system's
     # temporary one; the home folder is tried second.
     for place in (None, Path.home()):
