@@ -1,8 +1,10 @@
 """The command line as a person meets it: answers, exit codes, never a traceback."""
 
+import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -300,3 +302,35 @@ def test_only_editions_for_sharing_are_pooled(tmp_path):
     run = rungwise("pool", other, other)
     assert run.returncode == 2
     assert "Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize("words", [["audit", "--pool"], ["pool"]])
+def test_both_ways_to_pool_give_one_answer(tmp_path, words):
+    import rungwise as rw
+    from rungwise.audit.sharing import share, shared_document
+
+    files = []
+    for site in ("North", "South"):
+        caseload = rw.read_caseload(DEMO / "practice")
+        audit = replace(rw.audit_quarter(caseload, "2026Q3", today="2026-10-20"), label=site)
+        files.append(tmp_path / f"{site}.json")
+        document = shared_document(share(audit, caseload.practice))
+        files[-1].write_text(json.dumps(document), encoding="utf-8")
+    run = rungwise(*words, *files)
+    assert run.returncode == 0, run.stderr
+    judged = 2 * int(audit.headline.n)
+    assert f" of {judged} children judged in 2026Q3" in run.stdout
+    assert run.stdout == rungwise("pool", *files).stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--quarter", "2026Q3"], "--pool"),
+        (["PATH", "--quarter", "2026Q3", "--pool", "x.json"], "leave PATH"),
+    ],
+)
+def test_an_audit_says_what_it_needs(tmp_path, arguments, said):
+    run = rungwise("audit", *(tmp_path if word == "PATH" else word for word in arguments))
+    assert run.returncode == 2
+    assert said in run.stderr

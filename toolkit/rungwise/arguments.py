@@ -67,8 +67,23 @@ def build_parser() -> argparse.ArgumentParser:
     _today(child)
 
     audit = _command(commands, "audit", "write a quarter's outcome audit for the whole caseload")
-    audit.add_argument("path", type=Path, metavar="PATH", help="a folder of CSV files or a workbook")
-    audit.add_argument("--quarter", required=True, metavar="QUARTER", help="for example 2026Q3")
+    audit.add_argument(
+        "path",
+        nargs="?",
+        type=Path,
+        metavar="PATH",
+        help="a folder of CSV files or a workbook; not needed with --pool",
+    )
+    audit.add_argument("--quarter", metavar="QUARTER", help="for example 2026Q3; not needed with --pool")
+    audit.add_argument(
+        "--pool",
+        nargs="+",
+        type=Path,
+        dest="files",
+        metavar="FILES",
+        help="instead: add up the editions for sharing of several clinics, as `rungwise pool` does",
+    )
+    audit.set_defaults(json=None)
     audit.add_argument(
         "--edition",
         choices=("practice", "sharing"),

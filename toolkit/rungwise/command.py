@@ -112,6 +112,13 @@ def _audit(options: argparse.Namespace) -> int:
     import json
 
     from rungwise.basis.page_numbers import count_of
+
+    if options.files:
+        if options.path is not None or options.quarter is not None:
+            raise ValueError("--pool takes the editions of clinics alone: leave PATH and --quarter out.")
+        return _pool(options)
+    if options.path is None or options.quarter is None:
+        raise ValueError("Name the caseload and its --quarter, or clinics' editions with --pool.")
     from rungwise.reports.audit_report import write_audit
 
     _check_last_shared(options.last_shared)
