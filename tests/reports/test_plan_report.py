@@ -10,7 +10,8 @@ import docx
 import pandas as pd
 import pytest
 from rungwise.reports.plan_page import cases_of
-from rungwise.reports.plan_report import write_plan
+from rungwise.reports.plan_report import write_plan, write_rehearsal
+from rungwise.reports.study_inputs import read_study
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import read_caseload
 from rungwise.study.preanalysis import read_preanalysis
@@ -146,3 +147,23 @@ def test_a_workbook_gets_its_rows_to_copy(tmp_path):
 
 def test_cases_are_read_with_commas_and_slashes():
     assert cases_of(" S01 ,S02/ net,, ") == ["S01", ("S02", "net")]
+
+
+def test_a_plan_can_be_rehearsed_and_its_draw_stays_sealed(tmp_path):
+    write(tmp_path)
+    names = [
+        file.relative_to(tmp_path / "try").as_posix()
+        for file in write_rehearsal(tmp_path / "plan/plan.json", to=tmp_path / "try", seed=5)
+    ]
+    assert {"records/observations.csv", "records/phases.csv", "schedule.json"} <= set(names)
+    inputs = read_study(
+        tmp_path / "try/records", plan=tmp_path / "plan/plan.json", schedule=tmp_path / "try/schedule.json",
+        today=TODAY,
+    )  # fmt: skip
+    assert inputs.result.test.counts["assignments"] == 162
+    topics = {row["topic"]: row["done"] for row in inputs.departures("0.1.0")}
+    assert topics == {"Schedule": "another one: its fingerprint differs"}
+    sealed = open_schedule((tmp_path / "sealed/schedule.json").read_text(encoding="utf-8"))
+    assert inputs.schedule.starts != sealed.starts
+    with pytest.raises(NotWritten):
+        write_rehearsal(tmp_path / "plan/plan.json", to=tmp_path / "try")

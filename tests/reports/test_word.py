@@ -171,3 +171,21 @@ def test_a_short_table_is_kept_on_one_page():
     )
     assert short == [True, True, None]
     assert set(long) == {None}
+
+
+def test_symbols_of_statistics_are_italic_wherever_they_stand(tmp_path):
+    document = WordDocument("One study")
+    document.paragraph("The smallest attainable p is p < .001; a p-value of P1 up to step 3.")
+    document.bullets(["smallest p .02"])
+    document.table(
+        [{"M": "p", "SD": "1.2", "p of Tau": ".03", "MSD": "M"}], caption="Effects", notes=["p: one"]
+    )
+    (tmp_path / "one.docx").write_bytes(document.to_bytes())
+    word = docx.Document(str(tmp_path / "one.docx"))
+    italic = [[run.text for run in one.runs if run.italic] for one in word.paragraphs]
+    assert italic == [[], ["p", "p", "p"], ["p"], [], ["p"]]
+    cells = [
+        [[run.text for run in cell.paragraphs[0].runs if run.italic] for cell in row.cells]
+        for row in word.tables[0].rows
+    ]
+    assert cells == [[["M"], ["SD"], ["p"], []], [["p"], [], [], []]]

@@ -1,5 +1,7 @@
 """Power against the test itself, replication by replication, and against what must hold."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from rungwise.single_case.designs import Alternating, RandomStart, StaggeredStarts
@@ -124,6 +126,35 @@ def test_more_children_longer_series_and_larger_effects_give_more_power():
     assert power[5, 18] > power[3, 18] + 0.1
     assert power[5, 30] > power[5, 18]
     assert (curve["monte_carlo_error"] < 0.0145).all()
+
+
+@pytest.mark.parametrize(
+    ("change", "least_loss", "untestable"),
+    [
+        ({"phi": 0.6}, 0.05, 0.0),
+        ({"baseline_slope": -0.45}, 0.03, 0.0),
+        ({"missed": 0.35}, 0.1, 0.01),
+        ({"dropout": 0.03}, 0.1, 0.3),
+        ({"decline_at": 6.5}, 0.05, 0.0),
+    ],
+)
+def test_autocorrelation_trend_declines_dropout_and_missed_probes_each_cost_power(
+    change, least_loss, untestable
+):
+    """Each thing supposed about the children acts in the curves, alone and in the direction it must."""
+
+    def make(m, n):
+        return StaggeredStarts(staggered_windows(m, n), True, "random")
+
+    plain = pw.Scenario(level_change=-1.2, phi=0.0, sd=1.3)
+    curves = [
+        pw.power_curve(make, (3,), (24,), scenario, seed=1, replications=1_200, statistic="tau")
+        for scenario in (plain, replace(plain, **change))
+    ]
+    (before,), (after,) = (curve["power"] for curve in curves)
+    assert before - after > least_loss
+    assert curves[0]["not_testable"][0] == 0
+    assert (curves[1]["not_testable"][0] > untestable) == (untestable > 0)
 
 
 def test_a_combination_that_does_not_fit_is_left_blank_with_the_reason():

@@ -300,8 +300,8 @@ def scenario_words(scenario: Scenario) -> list[str]:
         f"{format_number(scenario.slope_change, 2)} an occasion.",
         f"Ratings scatter by {format_number(scenario.sd)} points, with an autocorrelation of "
         f"{format_bounded(scenario.phi)} from one occasion to the next.",
-        f"{format_number(100 * scenario.missed, 0)} % of probes are missed, and "
-        f"{format_number(100 * scenario.dropout, 0)} % of children leave before each exposure occasion.",
+        f"{format_number(100 * scenario.missed)} % of probes are missed, and "
+        f"{format_number(100 * scenario.dropout)} % of children leave before each exposure occasion.",
     ]
     if scenario.decline_at is not None:
         lines.append(f"At a fear of {format_number(scenario.decline_at)} half of the children decline.")

@@ -10,13 +10,16 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from rungwise.reports.plan_page import Planned, plan_of, scenario_words
 from rungwise.reports.word import WordDocument
 from rungwise.reports.write import NotWritten, check_free, whole_folder, write_files
 from rungwise.series.caseload import read_caseload
-from rungwise.simulate.writing import csv_text
+from rungwise.simulate.writing import csv_text, write_tables
 from rungwise.study.power import Scenario
-from rungwise.study.preanalysis import TO_WRITE, PreAnalysis
+from rungwise.study.preanalysis import TO_WRITE, PreAnalysis, read_preanalysis
+from rungwise.study.rehearsal import rehearse
 from rungwise.study.schedule import ONLY_FOR, Schedule, draw_schedule, plan_rows
 
 KEYS = ("child_id", "ladder_id", "probe_step")
@@ -112,6 +115,52 @@ def write_plan(
     if entered is not None:
         written += write_files(entered, overwrite=True)
     return written
+
+
+def write_rehearsal(
+    plan: str | Path,
+    *,
+    to: str | Path,
+    scenario: Scenario | None = None,
+    seed: int = 1,
+    overwrite: bool = False,
+) -> list[Path]:
+    """Write simulated records of a planned study, to try its analysis before the first child begins.
+
+    Parameters
+    ----------
+    plan : str or Path
+        ``plan.json``, as `write_plan` wrote it.
+    to : str or Path
+        Folder to write: ``records`` with the tables, and ``schedule.json`` with the starts rehearsed.
+    scenario : Scenario, optional
+        Default what the plan's power rests on.
+    seed : int
+        Of starts and ratings. The starts are drawn for the rehearsal alone and say nothing about those
+        sealed; so the report of a rehearsal lists the schedule as a departure.
+    overwrite : bool
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    ValueError
+        If `plan` is no pre-analysis plan, or was changed.
+    NotWritten
+        If something is in the way.
+    """
+    check_free(to, overwrite=overwrite)
+    planned = read_preanalysis(Path(plan).read_text(encoding="utf-8"))
+    schedule = draw_schedule(planned.plan, seed)
+    supposed = scenario or planned.scenario or Scenario()
+    tables = rehearse(schedule, supposed, np.random.default_rng(seed))
+    with whole_folder(to, overwrite=overwrite) as folder:
+        (folder / "records").mkdir()
+        write_tables(tables, folder / "records")
+        (folder / "schedule.json").write_text(schedule.sealed(), encoding="utf-8", newline="\n")
+    return sorted(file for file in check_free(to, overwrite=True).rglob("*") if file.is_file())
 
 
 def preanalysis_document(document: PreAnalysis, planned: Planned) -> bytes:

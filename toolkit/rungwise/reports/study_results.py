@@ -11,6 +11,7 @@ from rungwise.agreement.coverage import agreement_reviews
 from rungwise.agreement.fidelity import fidelity_review
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import (
+    count_of,
     format_bounded,
     format_interval,
     format_number,
@@ -210,7 +211,11 @@ def together(result: StudyResult) -> list[Part]:
                 f"correlated {format_bounded(multilevel.phi)}.",
             )
         )  # fmt: skip
-    for name, one in (("REML", result.between_case), ("moments", result.between_case_moment)):
+    for name, one in (
+        ("REML", result.between_case),
+        ("moments", result.between_case_moment),
+        ("REML, with a trend", result.between_case_trend),
+    ):
         if math.isnan(one.value):
             parts.append(text(f"Between-case effect ({name}): not estimated. ", *one.cautions))
             continue
@@ -219,7 +224,7 @@ def together(result: StudyResult) -> list[Part]:
                 f"Between-case standardized mean difference ({name}): ", Italic("g"),
                 f" = {format_number(one.value, 2)}, 95% CI {_brackets(one)}, ",
                 f"{format_number(one.counts['df'])} degrees of freedom; positive is better for the "
-                "children. The effect is the change of level, with no trend in the model.",
+                f"children. {_effect_taken(one, result)}",
             )
         )  # fmt: skip
     average = result.synthesis.average
@@ -245,6 +250,19 @@ def together(result: StudyResult) -> list[Part]:
     if told:
         parts.append(Points(tuple(told)))
     return parts
+
+
+def _effect_taken(effect: Estimate, result: StudyResult) -> str:
+    """Say which change the between-case effect is, and at which occasion it is taken."""
+    after = effect.counts.get("after")
+    if after is None:
+        return "The effect is the change of level, with no trend in the model."
+    unit = "occasion" if result.study.plan is not None else "rating"
+    return (
+        "With a slope in baseline and a change of slope in the model the effect depends on when it is "
+        f"taken: here {count_of(int(after), unit)} after the first of exposure, the last that every case "
+        "reached."
+    )
 
 
 def masked_raters(tests: Sequence[Estimate]) -> list[Part]:

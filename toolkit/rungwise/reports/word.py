@@ -7,6 +7,7 @@ drawing, which Word prefers and prints at any size.
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ _UNDATED = date(2000, 1, 1)
 # texts up to so many letters, such as "< .001", are kept on one line.
 _LETTER_MM, _BOLD_MM, _CELL_MARGINS_MM = 2.0, 2.35, 4.4
 _SHORT, _LONGEST_WORD = 7, 20
+# Latin symbols of statistics, in italics by APA 7 (section 6.44, from memory); M and SD in headings only.
+SYMBOLS, HEAD_SYMBOLS = re.compile(r"\bp\b"), re.compile(r"\b(?:p|M|SD)\b")
 _SHORT_TABLE = 12
 
 
@@ -110,7 +113,7 @@ class WordDocument:
     def bullets(self, items: Iterable[str]) -> None:
         """Add a list of sentences."""
         for item in items:
-            self._document.add_paragraph(item, style="List Bullet")
+            _fill(self._document.add_paragraph(style="List Bullet"), [item])
 
     def page_break(self) -> None:
         """Start a new page."""
@@ -168,12 +171,12 @@ class WordDocument:
                 paragraph.style = self._document.styles["Table Head" if row == 0 else "Table Cell"]
                 # A short table is not torn over two pages.
                 paragraph.paragraph_format.keep_with_next = row < len(records) <= _SHORT_TABLE or None
-                paragraph.add_run(text)
+                _fill(paragraph, [text], HEAD_SYMBOLS if row == 0 else SYMBOLS)
                 if name in numeric:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         _rule_table(table, caption)
         for note in notes:
-            self._document.add_paragraph(note, style="Table Note")
+            _fill(self._document.add_paragraph(style="Table Note"), [note])
         return f"Table {self._tables}"
 
     def figure(self, axes: Axes, *, caption: str, alt: str, width_mm: float | None = None) -> str:
@@ -256,10 +259,20 @@ class WordDocument:
         shape._inline.graphic.graphicData.pic.blipFill.blip.append(extension)
 
 
-def _fill(paragraph: Paragraph, parts: Iterable[str | Italic]) -> None:
+def _fill(paragraph: Paragraph, parts: Iterable[str | Italic], symbols: re.Pattern[str] = SYMBOLS) -> None:
+    """Add plain and italic runs; the symbol of a statistic is italic wherever it stands alone."""
     for part in parts:
-        run = paragraph.add_run(part.text if isinstance(part, Italic) else part)
-        run.italic = True if isinstance(part, Italic) else None
+        if isinstance(part, Italic):
+            paragraph.add_run(part.text).italic = True
+            continue
+        done = 0
+        for found in symbols.finditer(part):
+            if found.start() > done:
+                paragraph.add_run(part[done : found.start()])
+            paragraph.add_run(found[0]).italic = True
+            done = found.end()
+        if done < len(part):
+            paragraph.add_run(part[done:])
 
 
 def _set_styles(document: Any, line_spacing: float, lang: str) -> None:

@@ -50,6 +50,8 @@ class StudyResult:
         Case by case: Tau, NAP, baseline trend, and change beyond the baseline.
     multilevel : MultilevelChange
     between_case, between_case_moment : Estimate
+    between_case_trend : Estimate
+        With slopes in the model, at the occasion its method states.
     standardized : Estimates
         Standardized mean difference of every case.
     synthesis : Synthesis
@@ -68,6 +70,7 @@ class StudyResult:
     multilevel: MultilevelChange
     between_case: Estimate
     between_case_moment: Estimate
+    between_case_trend: Estimate
     standardized: Estimates
     synthesis: Synthesis
 
@@ -101,6 +104,7 @@ class StudyResult:
             | {"sd_between": _finite(self.multilevel.sd_between), "phi": _finite(self.multilevel.phi)},
             "between_case_d": plain(self.between_case),
             "between_case_d_moment": plain(self.between_case_moment),
+            "between_case_d_trend": plain(self.between_case_trend),
             "synthesis": plain(synthesis.average)
             | {
                 name: _finite(getattr(synthesis, name))
@@ -167,6 +171,7 @@ def analyze_study(
         multilevel_change(batch),
         between_case_d(batch),
         between_case_d(batch, form="moment"),
+        between_case_d(batch, trend=True),
         standardized,
         _average(standardized),
     )

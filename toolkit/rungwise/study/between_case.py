@@ -79,8 +79,8 @@ def between_case_d(
     a trend y = μ + β·D + γ·t + κ·D·(t − T) + η + e, T the case's first exposure occasion, and
     δ = (β + κ·after)/√(τ² + σ²). Without one it misleads with a trend in the baseline; either way when
     changes differ much between cases, and when τ² rests on three or four cases. How often the interval
-    (t with ν degrees of freedom) held the true effect in simulated studies: `rungwise.study.coverage`,
-    made by benchmarks/study_coverage.py.
+    (t with ν degrees of freedom) held the true effect in simulated studies:
+    `rungwise.study.interval_coverage`, made by benchmarks/study_coverage.py.
 
     REML form: g = J(ν)·β̂/√(τ̂² + σ̂²) with ν = 2(τ̂² + σ̂²)²/Var(τ̂² + σ̂²) from the expected information,
     J(ν) = 1 − 3/(4ν − 1). Moment form: mean over cases of the change of means, over the root of the

@@ -173,8 +173,8 @@ class PreAnalysis:
             f"{format_number(scenario.baseline_slope, 2)} points an occasion, a change of "
             f"{format_number(scenario.level_change)} at once and {format_number(scenario.slope_change, 2)} "
             f"an occasion, a standard deviation of {format_number(scenario.sd)}, autocorrelation "
-            f"{format_bounded(scenario.phi)}, {format_number(100 * scenario.missed, 0)} % of probes missed "
-            f"and {format_number(100 * scenario.dropout, 0)} % of children leaving at each occasion."
+            f"{format_bounded(scenario.phi)}, {format_number(100 * scenario.missed)} % of probes missed "
+            f"and {format_number(100 * scenario.dropout)} % of children leaving at each occasion."
         )
         error = format_bounded(result.monte_carlo_error, 3)
         return [
