@@ -1,8 +1,10 @@
 from datetime import date
 
+import pandas as pd
 import pytest
-from rungwise.audit.actions import STATES, actions_table, read_back
+from rungwise.audit.actions import STATES, actions_table, plan_to_fill_in, read_back, to_decide
 from rungwise.audit.quarter import Quarter
+from rungwise.series.caseload import read_caseload
 
 Q3 = Quarter.parse("2026Q3")
 
@@ -39,7 +41,10 @@ def test_actions_are_read_back_with_where_they_stand(load):
     assert table["state"].tolist() == ["done_late", "done", "overdue", "overdue", "open"]
     assert set(table["state"]) <= set(STATES)
     assert table["done_on"][3] is None
-    assert read_back(table, Q3, recorded=True) == ("Of 4 actions from earlier audits: 2 done, 2 overdue.",)
+    assert read_back(table, Q3, recorded=True) == (
+        "Of 4 actions from earlier audits: 2 done, 2 overdue. "
+        "Overdue: “train observers” and “write the plan”.",
+    )
 
 
 def test_an_action_due_today_is_not_overdue(load):
@@ -51,3 +56,30 @@ def test_no_table_says_nothing_and_an_empty_one_says_so(caseload):
     assert read_back(actions_table(caseload(), Q3, Q3.last), Q3, recorded=False) == ()
     empty = actions_table(caseload(actions=[]), Q3, Q3.last)
     assert read_back(empty, Q3, recorded=True) == ("No earlier audit raised an action.",)
+
+
+def test_the_next_plan_starts_from_what_was_missed(load, tmp_path):
+    standards = pd.DataFrame(
+        {"words": ["children judged", "children who left"], "result": ["not_met", "met"]}
+    )
+    discuss = pd.DataFrame({"child_id": ["C2", "C2", "C7"], "rule_words": ["Rose", "Rose", "Left"]})
+    answers = to_decide(standards, discuss, actions_table(load, Q3, Q3.last))
+    assert answers == (
+        "Standard not met: children judged", "Rose: 1 child", "Left: 1 child",
+        "Overdue since September 1, 2026: train observers",
+        "Overdue since September 15, 2026: write the plan",
+    )  # fmt: skip
+    plan = plan_to_fill_in(answers, Q3)
+    assert plan["note"].tolist() == list(answers)
+    assert len(plan_to_fill_in((), Q3)) == 1
+    # Filled in, the lines are read back by the next audit as the practice's own table is.
+    filled = plan.head(1).assign(
+        action="plan two more baseline weeks", owner_role="lead", due_on="2026-11-30"
+    )
+    rating = "child_id,date,phase,rating\nC1,2026-09-01,baseline,8\n"
+    (tmp_path / "ratings.csv").write_text(rating, encoding="utf-8")
+    (tmp_path / "actions.csv").write_text(filled.to_csv(index=False), encoding="utf-8")
+    caseload = read_caseload(tmp_path, today=date(2027, 1, 15))
+    assert caseload.report.ok
+    read = actions_table(caseload, Q3.next, Q3.next.last)
+    assert read[["raised_in", "state"]].to_numpy().tolist() == [["2026Q3", "overdue"]]

@@ -2,7 +2,15 @@ import math
 
 import pandas as pd
 import pytest
-from rungwise.audit.criteria import MEASURES, RESULTS, criteria_table, measured, result_of
+from rungwise.audit.criteria import (
+    MEASURES,
+    RESULTS,
+    allowed,
+    criteria_table,
+    measured,
+    result_of,
+    standards_sentence,
+)
 from rungwise.tables.practice import Criterion, Practice
 from scipy.stats import binomtest
 
@@ -85,3 +93,33 @@ def test_nobody_to_count_and_unknown_names_are_said(outcome):
     assert table["result"].tolist() == ["nobody", "unknown"]
     assert table["share"].isna().all()
     assert criteria_table(Practice(), [outcome()], NO_WEEKS).empty
+
+
+def test_an_allowed_exception_leaves_out_the_children_who_left_for_it(outcome):
+    group = [
+        outcome("C1"), outcome("C2"),
+        outcome("C3", "no_clear_change", due_by="left_early", end_reason="moved"),
+        outcome("C4", "rose", due_by="left_early", end_reason="fear"),
+    ]  # fmt: skip
+    weeks = pd.DataFrame({"child_id": ["C2", "C3"], "weeks": [10, 10], "rated": [9, 1], "missing": [1, 9]})
+    without = criteria_table(practice(fell=Criterion(0.5), weeks_rated=Criterion(0.5)), group, weeks)
+    assert without[["count", "n", "excepted"]].to_numpy().tolist() == [[2, 4, 0], [1, 2, 0]]
+    rule = ("moved away", "a week of storms")
+    table = criteria_table(
+        practice(fell=Criterion(0.5, exceptions=rule), weeks_rated=Criterion(0.5, exceptions=rule)),
+        group,
+        weeks,
+    )
+    assert table[["count", "n", "excepted"]].to_numpy().tolist() == [[2, 3, 1], [1, 1, 1]]
+    assert allowed(rule) == (("moved",), ("a week of storms",))
+    only_stated = criteria_table(practice(fell=Criterion(0.5, exceptions=rule[1:])), group, weeks)
+    assert only_stated[["n", "excepted"]].to_numpy().tolist() == [[4, 0]]
+
+
+def test_the_first_page_names_the_standards_that_are_not_met(outcome):
+    group = [outcome(f"C{i}", "rose") for i in range(20)]
+    table = criteria_table(practice(fell=Criterion(0.6), rose=Criterion(0.5)), group, NO_WEEKS)
+    assert standards_sentence(table) == (
+        "Of the 2 standards the practice set: 1 met and 1 not met.",
+        "Not met: children whose ratings fell, of those judged (0 of 20; standard at least 60%).",
+    )

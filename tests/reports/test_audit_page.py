@@ -6,10 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from rungwise.audit.actions import to_decide
 from rungwise.audit.audit import audit_quarter
-from rungwise.basis.page_numbers import format_p
+from rungwise.basis.page_numbers import format_bounded, format_p
 from rungwise.reports import audit_page as page
 from rungwise.series.caseload import read_caseload
+from rungwise.single_case.verdict_rule import VERDICTS
 
 PARTS = (
     page.first_page, page.who_was_there, page.verdicts, page.every_child, page.beside_verdicts,
@@ -221,3 +223,50 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     assert "Outside, and so a question to ask: Headland." in shown
     limited.groups["expected"] = float("nan")
     assert "No adjustment for who came: not every group" in " ".join(str(page.groups(limited)).split())
+
+
+def test_the_plain_mean_comes_first_and_what_lies_between_children_after_it(demo):
+    shown = str(page.verdicts(demo)).partition("How large")[2]
+    first, second, third = (line for line in shown.splitlines()[2:5])
+    assert first.startswith("Mean over 27 children")
+    assert format_bounded(demo.headline.value) in first
+    assert second.startswith("Weighted by numbers of ratings")
+    low, high = max(demo.synthesis.prediction_low, 0), min(demo.synthesis.prediction_high, 1)
+    assert third.endswith(f"{format_bounded(low)} to {format_bounded(high)}")
+    assert "Knapp and Hartung" in shown
+
+
+def test_programs_that_ended_have_their_reason_at_their_point(demo):
+    shown = str(page.who_was_there(demo)).partition("Programs that ended")[2]
+    ended = demo.children[[day is not None and day in demo.quarter for day in demo.children["ended_on"]]]
+    for reason, part in ended.groupby("end_reason"):
+        (line,) = [
+            row for row in shown.splitlines() if row.startswith(reason.replace("_", " ").capitalize())
+        ]
+        assert sum(int(count) for count in line.split()[-3:]) == len(part)
+
+
+def test_the_action_plan_begins_with_what_it_could_answer(demo, tmp_path):
+    shown = str(page.actions(demo))
+    assert "Action plan 2026Q3" in shown
+    for answer in to_decide(demo.standards, demo.discuss, demo.actions):
+        assert answer in " ".join(shown.split())
+    page.save_tables(demo, str(tmp_path))
+    lines = (tmp_path / "tables" / "action_plan.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert lines[0] == "raised_in,action,owner_role,due_on,done_on,note"
+    assert all(line.startswith("2026Q3,,,,,") for line in lines[1:])
+
+
+def test_a_verdict_that_later_ratings_change_is_named(demo):
+    changed = demo.since_due[demo.since_due["verdict"] != demo.since_due["verdict_now"]]
+    assert len(changed)
+    shown = " ".join(str(page.children(demo)).split())
+    for row in changed.itertuples():
+        assert f"{row.child_id}, here “{VERDICTS[row.verdict]}”, there “" in shown
+
+
+def test_every_table_of_the_quarter_says_how_complete_it_is(demo):
+    shown = str(page.completeness(demo)).partition("How complete each table")[2]
+    sessions = demo.quality.completeness[demo.quality.completeness["table"] == "sessions"]
+    (line,) = [row for row in shown.splitlines() if row.startswith("Sessions")]
+    assert line.split() == ["Sessions", str(sessions["rows"].max()), str(len(sessions)), "100%"]

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from rungwise.audit.quarter import Quarter
+from rungwise.audit.wording import day_words, listed
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.caseload import Caseload
 
 if TYPE_CHECKING:
     import pandas as pd
 
+# Overdue actions named on the first page.
+NAMED = 3
 STATES = {
     "done": "done",
     "done_late": "done after the day it was due",
@@ -65,7 +69,35 @@ def read_back(table: pd.DataFrame, quarter: Quarter, *, recorded: bool) -> tuple
     waiting = {"overdue": "overdue", "open": "not due yet"}
     parts = [f"{done} done"]
     parts += [f"{count[state]} {words}" for state, words in waiting.items() if state in count]
-    return (f"Of {count_of(len(earlier), 'action')} from earlier audits: {', '.join(parts)}.",)
+    late = [f"“{action}”" for action in earlier.loc[earlier["state"] == "overdue", "action"]]
+    named = f" Overdue: {listed(late[:NAMED])}{' and others' if len(late) > NAMED else ''}." if late else ""
+    return (f"Of {count_of(len(earlier), 'action')} from earlier audits: {', '.join(parts)}.{named}",)
+
+
+def to_decide(standards: pd.DataFrame, discuss: pd.DataFrame, actions: pd.DataFrame) -> tuple[str, ...]:
+    """Name what the next action plan could answer: standards missed, children to discuss, actions overdue.
+
+    Facts in the order of the page; which of them need an action is for the practice to decide.
+    """
+    missed = standards.loc[standards["result"] == "not_met", "words"]
+    said = [f"Standard not met: {words}" for words in missed]
+    for words, part in discuss.groupby("rule_words", sort=False):
+        said.append(f"{words}: {count_of(part['child_id'].nunique(), 'child', 'children')}")
+    said += [f"Overdue since {day_words(row['due_on'])}: {row['action']}"
+             for row in actions[actions["state"] == "overdue"].to_dict("records")]  # fmt: skip
+    return tuple(said)
+
+
+def plan_to_fill_in(answers: Sequence[str], quarter: Quarter) -> pd.DataFrame:
+    """Give the lines of the next action plan in the columns of ``actions.csv``, the action still blank.
+
+    The note says what the line could answer; lines without an action are to be deleted.
+    """
+    import pandas as pd
+
+    columns = ["raised_in", "action", "owner_role", "due_on", "done_on", "note"]
+    rows = [(quarter.label, "", "", "", "", answer) for answer in answers or ("",)]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _state(due: date | None, done: date | None, as_of: date) -> str:

@@ -34,6 +34,7 @@ from rungwise.audit.safety import Safety, safety
 from rungwise.audit.scores import goal_change, scores_table
 from rungwise.audit.sentences import Told, tell, words_for
 from rungwise.audit.signs import Signs, signs
+from rungwise.audit.since_due import since_due
 from rungwise.basis.estimate import Estimate
 from rungwise.series.caseload import Caseload
 from rungwise.study.synthesis import Synthesis
@@ -102,6 +103,9 @@ class Audit:
         Earlier audits as they were reported, held against today's count.
     safety : Safety
         Incidents, with rates and every serious one.
+    since_due : DataFrame
+        Children rated on after the outcome was due, with the verdict of the whole record; see
+        `rungwise.audit.since_due`.
     actions : DataFrame
         What earlier audits decided and where it stands.
     discuss : DataFrame
@@ -140,6 +144,7 @@ class Audit:
     history: pd.DataFrame
     reaudit: Reaudit
     safety: Safety
+    since_due: pd.DataFrame
     actions: pd.DataFrame
     discuss: pd.DataFrame
     quality: Quality
@@ -252,6 +257,7 @@ def audit_quarter(
         history=quarters,
         reaudit=held,
         safety=incidents,
+        since_due=since_due(caseload, outcomes),
         actions=actions,
         discuss=points_table(points),
         quality=quality_of,

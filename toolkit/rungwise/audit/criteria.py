@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rungwise.audit.outcomes import Outcome
-from rungwise.audit.wording import listed
+from rungwise.audit.wording import listed, percent
 from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import count_of
 from rungwise.single_case.verdict_rule import FELL
 from rungwise.tables.practice import Criterion, Practice
+from rungwise.tables.schema import plain, schema
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,9 +40,7 @@ RESULTS = {
 }
 
 
-def criteria_table(
-    practice: Practice, outcomes: Sequence[Outcome], weeks: pd.DataFrame
-) -> pd.DataFrame:  # fmt: skip
+def criteria_table(practice: Practice, outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> pd.DataFrame:
     """Hold every criterion of the practice against its standard.
 
     Parameters
@@ -55,37 +54,62 @@ def criteria_table(
     Returns
     -------
     DataFrame
-        ``criterion, words, direction, target, exceptions, source, count, n, share, ci_low, ci_high,
-        reached, result``. `reached` says whether this quarter's share is on the right side of the
-        target; `result` is ``"met"`` or ``"not_met"`` only where the whole exact 95 % interval is on
+        ``criterion, words, direction, target, exceptions, source, excepted, count, n, share, ci_low,
+        ci_high, reached, result``. An allowed exception that is a recorded reason for the end of a
+        program (moved, medical, …) leaves the children who left for it out of the count, `excepted` of
+        them; any other is only stated. `reached` says whether this quarter's share is on the right side
+        of the target; `result` is ``"met"`` or ``"not_met"`` only where the whole exact 95 % interval is on
         one side of it, and ``"too_few"`` where the target lies inside.
     """
     import pandas as pd
 
-    counted = measured(outcomes, weeks)
-    rows = [
-        (name, *_held(criterion, counted[name]))
-        if name in counted
-        else (name, "", criterion.direction, criterion.target, "; ".join(criterion.exceptions),
-              criterion.source, 0, 0, math.nan, math.nan, math.nan, "", "unknown")
-        for name, criterion in practice.criteria.items()
-    ]  # fmt: skip
+    rows: list[tuple[object, ...]] = []
+    for name, criterion in practice.criteria.items():
+        stated = (name, "", criterion.direction, criterion.target, "; ".join(criterion.exceptions),
+                  criterion.source)  # fmt: skip
+        if name not in MEASURES:
+            rows.append((*stated, 0, 0, 0, math.nan, math.nan, math.nan, "", "unknown"))
+            continue
+        applied, _ = allowed(criterion.exceptions)
+        out = {one.course.child_id for one in outcomes if one.course.end_reason in applied}
+        kept = [one for one in outcomes if one.course.child_id not in out]
+        counted = measured(kept, weeks[~weeks["child_id"].isin(out)])[name]
+        rows.append((*stated, measured(outcomes, weeks)[name][1] - counted[1], *_held(criterion, counted)))
     columns = [
-        "criterion", "words", "direction", "target", "exceptions", "source", "count", "n", "share",
-        "ci_low", "ci_high", "reached", "result",
+        "criterion", "words", "direction", "target", "exceptions", "source", "excepted", "count", "n",
+        "share", "ci_low", "ci_high", "reached", "result",
     ]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(words=[MEASURES.get(name, "") for name in table["criterion"]])
 
 
+def allowed(exceptions: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Split allowed exceptions into recorded reasons for the end of a program, and those only stated.
+
+    Examples
+    --------
+    >>> allowed(["moved away", "weeks in which the practice was closed"])
+    (('moved',), ('weeks in which the practice was closed',))
+    """
+    words = schema("children").fields["end_reason"].words
+    known = [words.get(plain(text)) for text in exceptions]
+    applied = tuple(code for code in known if code)
+    return applied, tuple(text for text, code in zip(exceptions, known, strict=True) if not code)
+
+
 def standards_sentence(table: pd.DataFrame) -> tuple[str, ...]:
-    """Say in one sentence how many standards are met; nothing where none was set."""
+    """Say how many standards are met, and which are not; nothing where none was set."""
     if table.empty:
         return ()
     found = [(words, int((table["result"] == code).sum())) for code, words in RESULTS.items()]
     parts = [f"{n} {words}" for words, n in found if n]
     was = count_of(len(table), "standard the practice set", "standards the practice set")
-    return (f"Of the {was}: {listed(parts)}.",)
+    missed = [
+        f"{row['words']} ({row['count']} of {row['n']}; standard "
+        f"{'at least' if row['direction'] == 'at_least' else 'at most'} {percent(row['target'])})"
+        for row in table[table["result"] == "not_met"].to_dict("records")
+    ]
+    return (f"Of the {was}: {listed(parts)}.", *([f"Not met: {'; '.join(missed)}."] if missed else []))
 
 
 def measured(outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> Mapping[str, tuple[int, int]]:
@@ -130,7 +154,6 @@ def _held(criterion: Criterion, counted: tuple[int, int]) -> tuple[object, ...]:
     if criterion.direction == "at_most":
         right = share.value <= criterion.target
     return (
-        "", criterion.direction, criterion.target, "; ".join(criterion.exceptions), criterion.source, count,
-        n, share.value, share.ci_low, share.ci_high, ("yes" if right else "no") if n else "",
+        count, n, share.value, share.ci_low, share.ci_high, ("yes" if right else "no") if n else "",
         result_of(criterion.direction, criterion.target, share.ci_low, share.ci_high),
     )  # fmt: skip

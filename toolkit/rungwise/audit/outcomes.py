@@ -67,19 +67,27 @@ def judge(
     """
     known = censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})
     rated = [course.child_id for course in due if course.n_baseline + course.n_exposure]
-    outcomes = {child: _clear_outcome(known, child) for child in rated}
-    answers: dict[str, ChildAnswer] = {}
-    clear = [child for child, outcome in outcomes.items() if outcome]
-    for start in range(0, len(clear), TOGETHER):
-        some = clear[start : start + TOGETHER]
-        for answer in child_answers(known, {child: outcomes[child] for child in some}):
-            answers[answer.child_id] = answer
-        if progress is not None:
-            progress(len(answers), len(clear))
+    outcomes = {child: clear_outcome(known, child) for child in rated}
+    answers = answer_all(known, {child: what for child, what in outcomes.items() if what}, progress)
     return tuple(_judged(course, answers.get(course.child_id), outcomes) for course in due)
 
 
-def _clear_outcome(known: Caseload, child: str) -> str:
+def answer_all(
+    known: Caseload, outcomes: Mapping[str, str], progress: Progress | None = None
+) -> dict[str, ChildAnswer]:
+    """Answer for many children, some at a time, by the outcome named for each."""
+    answers: dict[str, ChildAnswer] = {}
+    children = list(outcomes)
+    for start in range(0, len(children), TOGETHER):
+        some = children[start : start + TOGETHER]
+        for answer in child_answers(known, {child: outcomes[child] for child in some}):
+            answers[answer.child_id] = answer
+        if progress is not None:
+            progress(len(answers), len(children))
+    return answers
+
+
+def clear_outcome(known: Caseload, child: str) -> str:
     """Give the outcome a child is judged by; ``""`` where it, or the probe step, is not clear."""
     outcome = outcome_of(known.outcomes(child))
     if not outcome:

@@ -97,6 +97,7 @@ def audit_frames(audit: Audit) -> dict[str, pd.DataFrame]:
         "signs": _explained(audit.signs.table, _why_no_sign(audit.signs.table)),
         "scores": _explained(audit.scores, np.where(audit.scores["n"] == 0, nobody, "")),
         **audit.evidence.frames(),
+        "since_due": audit.since_due,
         "children": _explained(audit.children, _why_no_numbers(audit.children)),
         "standards": _explained(audit.standards, np.where(audit.standards["n"] == 0, nobody, "")),
         "history": _explained(audit.history, np.where(audit.history["judged"] == 0, nobody, no_limits)),

@@ -331,7 +331,7 @@ def _standards(audit: Audit, cells: Mapping[str, int | None]) -> tuple[SharedSta
         found.append(
             SharedStandard(
                 row.criterion, row.words, row.direction, float(row.target), count if told else None,
-                n if told else None, row.result if told else None,
+                n if told else None, row.result if told and not row.excepted else None,
             )
         )  # fmt: skip
     return tuple(found)

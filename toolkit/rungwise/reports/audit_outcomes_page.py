@@ -12,7 +12,7 @@ from rungwise.audit.groups import GROUPINGS, SEVERAL, about_groups
 from rungwise.audit.signs import A_STEP
 from rungwise.audit.wording import listed, percent
 from rungwise.basis.estimate import Estimate
-from rungwise.basis.page_numbers import count_of, format_number
+from rungwise.basis.page_numbers import count_of, format_bounded, format_number
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
 from rungwise.figures.funnel import describe_funnel, funnel
 from rungwise.ladders.practice_ratings import NEVER_TESTED
@@ -38,7 +38,8 @@ from rungwise.single_case.verdict import VERDICTS
 CONTEXT = (
     "For context, and no standard to be held against: therapists asked in a published survey put about a "
     "third of their children at little change, a third at some and a third at great improvement (Potegal, "
-    "Pfaff and Kroker 2018). A survey gathers opinions; the verdicts here rest on planned ratings."
+    "Pfaff and Kroker 2018; as quoted, not checked against the paper). A survey gathers opinions; the "
+    "verdicts here rest on planned ratings."
 )
 # Rows of a table of signs on the page; the file has them all.
 LISTED = 20
@@ -85,7 +86,54 @@ def verdicts(audit: Audit) -> Block:
         caption="Those who left early beside those who finished",
         numeric=["Due", "Judged", "Fell", "Rose", "Neither", "Share that fell"],
     )
-    return shares + beside
+    return shares + beside + _how_large(audit)
+
+
+def _how_large(audit: Audit) -> Block:
+    """Give the size of the change over the caseload: the plain mean first, the weighted one second."""
+    mean, found = audit.headline, audit.synthesis
+    limits = f"{mean.confidence:.0%} interval"
+    rows = [
+        {
+            "NAP": f"Mean over {count_of(mean.n, 'child', 'children')}, each with the same weight",
+            "Value": format_bounded(mean.value),
+            limits: _limits(mean.ci_low, mean.ci_high) or "one child has no spread",
+        }
+    ]
+    notes = [
+        "NAP: the share of comparisons of a baseline with an exposure rating in which the exposure rating "
+        "is better; .50 means no difference. Each child once, however many ladders. The first row is the "
+        "one to quote; t interval over children."
+    ]
+    if found is not None:
+        rows.append(
+            {
+                "NAP": "Weighted by numbers of ratings (random effects)",
+                "Value": format_bounded(found.average.value),
+                limits: _limits(max(found.average.ci_low, 0.0), min(found.average.ci_high, 1.0)),
+            }
+        )
+        if not math.isnan(found.prediction_low):
+            reach = _limits(max(found.prediction_low, 0.0), min(found.prediction_high, 1.0))
+            rows.append({"NAP": "A further child like these (prediction)", "Value": "", limits: reach})
+        rows.append(
+            {
+                "NAP": "Standard deviation between children, beyond chance within a child",
+                "Value": format_bounded(math.sqrt(found.tau2)),
+                limits: "",
+            }
+        )
+        notes.append(
+            "Weights from the numbers of ratings alone; interval by Knapp and Hartung; "
+            f"{percent(found.i2)} of the differences between children are more than chance within a child "
+            "would make (I²). Limits beyond 0 and 1 are cut there."
+        )
+    caption = "How large, over all children judged"
+    return table(rows, caption=caption, numeric=["Value", limits], notes=notes)
+
+
+def _limits(low: float, high: float) -> str:
+    return "" if math.isnan(low) else f"{format_bounded(low)} to {format_bounded(high)}"
 
 
 def every_child(audit: Audit) -> Blocks:

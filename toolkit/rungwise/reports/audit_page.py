@@ -5,12 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from rungwise.audit.actions import plan_to_fill_in, to_decide
 from rungwise.audit.audit import Audit
-from rungwise.audit.serialize import audit_csv, audit_json
+from rungwise.audit.serialize import audit_csv, audit_json, table_csv
+from rungwise.audit.since_due import about_since_due
 from rungwise.audit.wording import day_words
 from rungwise.basis.page_numbers import format_bounded, format_p
 from rungwise.reports.audit_cells import (
     day_cell,
+    large,
     rows_of,
     small,
 )
@@ -82,6 +87,30 @@ def who_was_there(audit: Audit) -> Block:
             "them."
         ],
         fold=False,
+    ) + _ends(audit)
+
+
+def _ends(audit: Audit) -> Block:
+    """Say why programs ended in the quarter, and at which point."""
+    every = audit.children
+    ended = [day is not None and day in audit.quarter for day in every["ended_on"]]
+    there = every[pd.Series(ended, index=every.index, dtype=bool)]
+    points = {
+        "Before exposure": there["exposure_on"].isna(),
+        "Before the outcome was due": there["due_by"] == "left_early",
+    }
+    early = points["Before exposure"] | points["Before the outcome was due"]
+    points["After it was due, or goals met"] = ~early
+    rows = [
+        {"Reason recorded": large(str(reason or "not recorded").replace("_", " "))}
+        | {words: int((mask & (there["end_reason"] == reason)).sum()) for words, mask in points.items()}
+        for reason in sorted(set(there["end_reason"]), key=lambda reason: (not reason, reason))
+    ]
+    return table(
+        rows,
+        caption="Programs that ended in the quarter, and why",
+        numeric=list(points),
+        when_empty="none, as far as it was recorded.",
     )
 
 
@@ -116,6 +145,8 @@ def children(audit: Audit) -> Block:
         if len(judged)
         else [],
     )
+    if since := about_since_due(audit.since_due):
+        parts += paragraph(*since)
     parts += signs_of_every_child(audit)
     parts += table(
         [
@@ -191,6 +222,8 @@ def save_tables(audit: Audit, folder: str | None) -> None:
     (place / "audit.xlsx").write_bytes(audit_workbook(audit))
     (place / "tables").mkdir()
     files = {f"tables/{name}": content for name, content in audit_csv(audit).items()}
+    answers = to_decide(audit.standards, audit.discuss, audit.actions)
+    files["tables/action_plan.csv"] = table_csv(plan_to_fill_in(answers, audit.quarter))
     for name, content in {"audit.json": audit_json(audit), **files}.items():
         with open(place / name, "x", encoding="utf-8", newline="") as stream:
             stream.write(content)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from rungwise.audit.audit import Audit
-from rungwise.audit.criteria import MEASURES, RESULTS
+from rungwise.audit.criteria import MEASURES, RESULTS, allowed
 from rungwise.audit.history import about_charts, rules_in_words
 from rungwise.audit.wording import percent
-from rungwise.basis.page_numbers import format_bounded
+from rungwise.basis.page_numbers import count_of, format_bounded
 from rungwise.figures.individuals_chart import describe_individuals_chart, individuals_chart
 from rungwise.figures.run_chart import describe_run_chart, run_chart
 from rungwise.reports.audit_cells import large, range_words, rows_of, share_words
@@ -28,7 +29,7 @@ def standards(audit: Audit) -> Block:
         }
         for row in rows_of(audit.standards)
     ]
-    allowed = [f"{row.words}: {row.exceptions}" for row in rows_of(audit.standards) if row.exceptions]
+    excepted = [_exceptions(row) for row in rows_of(audit.standards) if row.exceptions]
     sources = dict.fromkeys(row.source for row in rows_of(audit.standards))
     return table(
         rows,
@@ -38,12 +39,23 @@ def standards(audit: Audit) -> Block:
         notes=[
             "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
             "it holds the standard, there are too few children to say.",
-            *(f"Allowed exceptions, {entry}." for entry in allowed),
+            *excepted,
             f"Standards come from: {', '.join(sources)}.",
         ]
         if rows
         else [],
     )
+
+
+def _exceptions(row: Any) -> str:
+    """Say which exceptions were allowed, and which of them left children out."""
+    applied, stated = allowed(row.exceptions.split("; "))
+    told = f"Allowed exceptions, {row.words or row.criterion}: {row.exceptions}."
+    if applied:
+        told += f" {count_of(row.excepted, 'child is', 'children are')} left out of the count for it."
+    if stated:
+        told += " What is not recorded as a reason for the end of a program is stated, and not counted out."
+    return told
 
 
 def quarters(audit: Audit) -> Blocks:

@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from rungwise.audit.actions import STATES
+from rungwise.audit.actions import STATES, to_decide
 from rungwise.audit.audit import Audit
 from rungwise.audit.digits import about_digits
 from rungwise.audit.quality import LATE_DAYS, LEVELS
@@ -26,6 +26,8 @@ from rungwise.reports.blocks import (
     table,
 )
 
+# Blank lines of the action plan.
+LINES = 5
 # Rows of a table of gaps on the page; the file has them all.
 LISTED = 20
 
@@ -138,7 +140,7 @@ def to_discuss(audit: Audit) -> Block:
 
 
 def actions(audit: Audit) -> Block:
-    """Read back what earlier audits decided."""
+    """Read back what earlier audits decided, and give the form for what this one does."""
     rows = [
         {
             "Raised in": row.raised_in,
@@ -151,15 +153,28 @@ def actions(audit: Audit) -> Block:
         }
         for row in rows_of(audit.actions)
     ]
-    return table(
+    decided = table(
         rows,
         caption="Decided by this audit and earlier ones",
         when_empty="none recorded.",
-        notes=[
-            f"What is decided on this page goes into actions.csv with raised_in {audit.quarter}; the next "
-            "audit reads it back."
-        ],
     )
+    return decided + action_form(audit)
+
+
+def action_form(audit: Audit) -> Block:
+    """Give the empty action plan: what it could answer, and lines to fill in."""
+    answers = to_decide(audit.standards, audit.discuss, audit.actions)
+    parts = paragraph(
+        "To fill in. What is decided goes into actions.csv, one line an action, with the quarter as "
+        f"raised_in ({audit.quarter}); the next audit reads it back. tables/action_plan.csv has the same "
+        "lines to begin with."
+    )
+    if answers:
+        parts += paragraph("What it could answer; which of these need an action is yours to say:")
+        parts += bullets(answers)
+    blank = {"Action": "", "Role": "", "Due": "", "Done": ""}
+    rows = [{"Raised in": str(audit.quarter), **blank} for _ in range(LINES)]
+    return parts + table(rows, caption=f"Action plan {audit.quarter}", fold=False)
 
 
 def completeness(audit: Audit) -> Block:
@@ -169,6 +184,23 @@ def completeness(audit: Audit) -> Block:
     parts += _weeks(quality.weeks)
     gaps = quality.completeness[quality.completeness["recorded"] < quality.completeness["rows"]]
     whole = len(quality.completeness) - len(gaps)
+    parts += table(
+        [
+            {
+                "Table": large(str(name).replace("_", " ")),
+                "Rows": int(part["rows"].max()),
+                "Fields": len(part),
+                "Filled in": percent(part["recorded"].sum() / part["rows"].sum()),
+            }
+            for name, part in quality.completeness.groupby("table", sort=False)
+        ],
+        caption="How complete each table is in the quarter",
+        numeric=["Rows", "Fields", "Filled in"],
+        when_empty="no row of the quarter to count.",
+        notes=["Of all cells asked for, in the fields that were ever recorded."]
+        if len(quality.completeness)
+        else [],
+    )
     parts += table(
         [
             {
