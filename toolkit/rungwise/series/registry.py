@@ -185,8 +185,7 @@ class Registry:
         bits = block_bits(self.told.children)
         # Blocks of children lie whole within what a task takes.
         together = 2 ** max(0, self.bits - bits)
-        folder = self._home / f"{name}-{fingerprint((), name, argument, bits)}"
-        folder.mkdir(parents=True, exist_ok=True)
+        folder = self.folder(f"{name}-{fingerprint((), name, argument, bits)}")
         files = self._series_files
         tasks = [
             _Work(
@@ -198,8 +197,25 @@ class Registry:
             )
             for start in range(0, len(files), together)
         ]
-        self._run(_work, tasks, name)
+        self.run(_work, tasks, name)
         return [task.to for task in tasks]
+
+    def folder(self, name: str) -> Path:
+        """Give a folder of the work folder, made where it is not there."""
+        folder = self._home / name
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder
+
+    def run(self, task: Callable[[Any], None], work: Sequence[Any], stage: str) -> None:
+        """Do the tasks whose file ``to`` is not there yet, by the registry's engine."""
+        run_tasks(
+            task,
+            [(one, one.to) for one in work],
+            engine=self.engine,
+            workers=self.workers,
+            progress=self.progress,
+            stage=stage,
+        )
 
     def forget(self) -> None:
         """Remove everything that was left in the work folder about this registry."""
@@ -220,26 +236,16 @@ class Registry:
         if not all(file.exists() for file in made):
             rows.mkdir(exist_ok=True)
             tasks = scatters(self.files, rows, self.bits, self.rows_together)
-            self._run(scatter, tasks, "rows")
+            self.run(scatter, tasks, "rows")
             chunks = tuple(task.to for task in tasks)
-            settings = self._settings(chunks)
+            settings = self.settings_of(chunks)
             gathers = [_Gather(chunks, part, self.bits, settings, file) for part, file in enumerate(made)]
-            self._run(_gather, gathers, "series")
+            self.run(_gather, gathers, "series")
             # Only now: until every part is there, rows may still be asked for.
             shutil.rmtree(rows, ignore_errors=True)
         return made
 
-    def _run(self, task: Callable[[Any], None], work: Sequence[Any], stage: str) -> None:
-        run_tasks(
-            task,
-            [(one, one.to) for one in work],
-            engine=self.engine,
-            workers=self.workers,
-            progress=self.progress,
-            stage=stage,
-        )
-
-    def _settings(self, chunks: Sequence[Path]) -> Settings:
+    def settings_of(self, chunks: Sequence[Path]) -> Settings:
         """Settle what depends on all rows at once: which way undeclared outcomes go."""
         ways: dict[str, set[str]] = {}
         for chunk in chunks:

@@ -13,7 +13,7 @@ from rungwise.tables.files import PARQUET
 from rungwise.tables.findings import Findings
 from rungwise.tables.identity import header_identity
 from rungwise.tables.problems import Problem
-from rungwise.tables.schema import schema
+from rungwise.tables.schema import TABLES, schema
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -42,6 +42,7 @@ class PartFile:
     columns : tuple of (str, str, str)
         Name in the schema, name as written, and kind: ``"text"``, ``"number"``, ``"day"`` or
         ``"yes_no"``.
+    table : str
     """
 
     path: Path
@@ -50,6 +51,7 @@ class PartFile:
     changed: int
     groups: tuple[int, ...]
     columns: tuple[tuple[str, str, str], ...]
+    table: str = TABLE
 
     @property
     def rows(self) -> int:
@@ -58,16 +60,18 @@ class PartFile:
 
 
 def registry_files(
-    folder: Path, findings: Findings
+    folder: Path, findings: Findings, table: str = TABLE
 ) -> tuple[list[PartFile], dict[str, str], list[Problem]]:
     """List the part files of a registry in the order of their names, each content once.
 
     Parameters
     ----------
     folder : Path
-        The folder of part files, or one that holds them in a folder ``ratings``.
+        One that holds a folder, or a file, of the table's name; of the table of ratings also the folder
+        of part files itself.
     findings : Findings
         Takes what is wrong with files.
+    table : str
 
     Returns
     -------
@@ -77,26 +81,43 @@ def registry_files(
     list of Problem
         Files that were written under another schema.
     """
-    home = folder / TABLE if (folder / TABLE).is_dir() else folder
-    paths = sorted(
-        path
-        for path in home.rglob("*")
-        if path.suffix.casefold() in PARQUET
-        and path.is_file()
-        and not any(piece.startswith((".", "_")) for piece in path.relative_to(home).parts)
-    )
+    home, paths = _paths(folder, table)
     copies = _copies(paths, home)
     files: list[PartFile] = []
     strange: list[Problem] = []
     for path in paths:
         name = path.relative_to(home).as_posix()
         if name not in copies:
-            found = _footer(path, name, findings)
+            found = _footer(path, name, findings, table)
             if isinstance(found, PartFile):
                 files.append(found)
             elif found is not None:
                 strange.append(found)
     return files, copies, strange
+
+
+def _paths(folder: Path, table: str) -> tuple[Path, list[Path]]:
+    """Give the part files of a table in the order of their names, and the folder names begin at."""
+    home, others = folder / table, frozenset[str]()
+    alone = [path for path in folder.iterdir() if path.is_file() and _names(path) == table]
+    if not home.is_dir() and alone:
+        return folder, sorted(path for path in alone if path.suffix.casefold() in PARQUET)
+    if not home.is_dir():
+        if table != TABLE:
+            return folder, []
+        home, others = folder, frozenset(TABLES) - {TABLE}
+    return home, sorted(
+        path
+        for path in home.rglob("*")
+        if path.suffix.casefold() in PARQUET
+        and path.is_file()
+        and not any(piece.startswith((".", "_")) for piece in path.relative_to(home).parts)
+        and not (others & {path.relative_to(home).parts[0], _names(path)})
+    )
+
+
+def _names(path: Path) -> str:
+    return path.stem.casefold()
 
 
 def sha256(path: Path) -> str:
@@ -130,7 +151,7 @@ def _copies(paths: Sequence[Path], home: Path) -> dict[str, str]:
     return copies
 
 
-def _footer(path: Path, name: str, findings: Findings) -> PartFile | Problem | None:
+def _footer(path: Path, name: str, findings: Findings, table: str) -> PartFile | Problem | None:
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -143,45 +164,52 @@ def _footer(path: Path, name: str, findings: Findings) -> PartFile | Problem | N
         findings.add("file_broken", name, reason=reason)
         return None
     version = (metadata.metadata or {}).get(VERSION_KEY, VERSION.encode()).decode(errors="replace")
-    columns = tuple(_columns(written, name, findings))
-    lacking = [column for column in (*NEEDED, "date") if column not in {known for known, _, _ in columns}]
-    if "date" in lacking and any(known == "occasion" for known, _, _ in columns):
+    columns = tuple(_columns(written, name, findings, table))
+    there = {known for known, _, _ in columns}
+    required = tuple(name for name, field in schema(table).fields.items() if field.required)
+    needed = (*NEEDED, "date") if table == TABLE else required
+    lacking = [column for column in needed if column not in there]
+    if table == TABLE and "date" in lacking and "occasion" in there:
         lacking.remove("date")
     if version != VERSION or lacking:
-        return _other_schema(name, version, lacking, [field.name for field in written])
+        return _other_schema(name, version, lacking, [field.name for field in written], table)
     stat = path.stat()
     groups = tuple(metadata.row_group(i).num_rows for i in range(metadata.num_row_groups))
-    return PartFile(path, name, stat.st_size, stat.st_mtime_ns, groups, columns)
+    return PartFile(path, name, stat.st_size, stat.st_mtime_ns, groups, columns, table)
 
 
-def _other_schema(name: str, version: str, lacking: Sequence[str], written: Sequence[str]) -> Problem:
-    described = schema(TABLE)
+def _other_schema(
+    name: str, version: str, lacking: Sequence[str], written: Sequence[str], table: str
+) -> Problem:
+    described = schema(table)
     if version != VERSION:
         problem = (
-            f"The file was written under version {version} of the table of ratings; this release reads "
+            f"The file was written under version {version} of the table of {table}; this release reads "
             f"version {VERSION}."
         )
         remedy = "Use a release that reads that version, or write the file anew"
     else:
         titles = ", ".join(f"{described.fields[column].title} ({column})" for column in lacking)
         problem = (
-            f"The columns are not those of version {VERSION} of the table of ratings: {titles} cannot be "
+            f"The columns are not those of version {VERSION} of the table of {table}: {titles} cannot be "
             f"found among {', '.join(written)}."
         )
         remedy = "Rename the columns"
     remedy += " (docs/registry.md, under Migration)."
-    return Problem("error", TABLE, name, 0, "", "", "schema_version", problem, remedy)
+    return Problem("error", table, name, 0, "", "", "schema_version", problem, remedy)
 
 
-def _columns(written: pa.Schema, name: str, findings: Findings) -> Iterator[tuple[str, str, str]]:
-    described = schema(TABLE)
+def _columns(
+    written: pa.Schema, name: str, findings: Findings, table: str
+) -> Iterator[tuple[str, str, str]]:
+    described = schema(table)
     seen: dict[str, str] = {}
     for field in written:
         known = described.field_of(field.name)
         if known is None:
             what = header_identity(field.name)
             if what:
-                findings.add("identity_column", name, table=TABLE, column=field.name, what=what)
+                findings.add("identity_column", name, table=table, column=field.name, what=what)
             continue
         kind = _kind(field.type)
         if kind == "nested":
@@ -190,7 +218,7 @@ def _columns(written: pa.Schema, name: str, findings: Findings) -> Iterator[tupl
             findings.add(
                 "column_twice",
                 name,
-                table=TABLE,
+                table=table,
                 column=field.name,
                 first=seen[known.name],
                 second=field.name,

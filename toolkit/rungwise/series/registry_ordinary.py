@@ -63,11 +63,7 @@ class Rows:
     @classmethod
     def of(cls, parts: Sequence[PartRows], directions: Mapping[str, str]) -> Rows:
         """Join what the tasks left of a part."""
-        there = {CHILD, *(name for part in parts for name in (*part.coded, *part.carried))}
-        names = [name for name in schema(TABLE).fields if name in there]
-        columns = {name: _joined(name, place, parts) for place, name in enumerate(names)}
-        if directions:
-            columns["better"] = _with_directions(columns, directions)
+        columns = columns_of(parts, TABLE, directions)
         codes, plain, child_of = _spelled(columns[CHILD].texts)
         same = np.array_equal(child_of, np.arange(len(child_of)))
         child = columns[CHILD].codes if same else child_of[columns[CHILD].codes]
@@ -334,6 +330,18 @@ def _spelled(texts: Sequence[str]) -> tuple[pa.StringArray, np.ndarray, np.ndarr
             spelled[place] = tidy(texts[place]).casefold()
         lower = pa.array(spelled, pa.string())
     return codes, plain, indices_of(lower.dictionary_encode().indices)
+
+
+def columns_of(
+    parts: Sequence[PartRows], table: str, directions: Mapping[str, str]
+) -> dict[str, TextColumn]:
+    """Give the columns of a table over all that the tasks left of a part, in the order of the schema."""
+    there = {CHILD, *(name for part in parts for name in (*part.coded, *part.carried))}
+    names = [name for name in schema(table).fields if name in there]
+    columns = {name: _joined(name, place, parts) for place, name in enumerate(names)}
+    if directions and "outcome" in columns:
+        columns["better"] = _with_directions(columns, directions)
+    return columns
 
 
 def _joined(name: str, place: int, parts: Sequence[PartRows]) -> TextColumn:

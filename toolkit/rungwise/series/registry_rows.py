@@ -19,7 +19,7 @@ import numpy as np
 from rungwise.basis.errors import DataProblems
 from rungwise.series.blocks import LONGEST, hashed, hashed_letters, prefix
 from rungwise.series.engine import whole_file
-from rungwise.series.registry_files import TABLE, PartFile
+from rungwise.series.registry_files import PartFile
 from rungwise.tables.groups import Places
 from rungwise.tables.parquet import encoded
 from rungwise.tables.problems import Problem, ProblemReport
@@ -33,8 +33,6 @@ CHILD = "child_id"
 ROW, CODED = ".row", ".coded "
 # Distinct texts of a column that is written as places in a list of them.
 MOST_TEXTS = 10_000
-# Columns that are texts even where they consist of digits.
-TEXTS = ("child_id", "ladder_id", "outcome", "note")
 
 
 _AT_ONCE = 8_192
@@ -156,8 +154,8 @@ def _scattered(task: Scatter, wide: frozenset[str]) -> None:
             ends = np.searchsorted(part[order], np.arange(2**task.bits + 1)).tolist()
             written = {ROW: pa.array(order.astype(np.int32))}
             for name, column in columns.items():
-                if name == "date":
-                    _refuse_readings(column, piece.file, first)
+                if schema(piece.file.table).fields[name].type == "date":
+                    _refuse_readings(name, column, piece.file, first)
                 if name in wide:
                     # One file cannot hold batches with dictionaries of their own.
                     whole = column.cast(pa.string()) if pa.types.is_dictionary(column.type) else column
@@ -230,7 +228,11 @@ def _batches(task: Scatter) -> Iterator[tuple[Piece, int, dict[str, pa.Array]]]:
 
     for piece in task.pieces:
         names = [written for _, written, _ in piece.file.columns]
-        codes = frozenset(written for known, written, _ in piece.file.columns if known in TEXTS)
+        fields = schema(piece.file.table).fields
+        # Texts even where they consist of digits.
+        codes = frozenset(
+            written for known, written, _ in piece.file.columns if fields[known].type == "string"
+        )
         few = [written for known, written, kind in piece.file.columns if kind == "text" and known != CHILD]
         row = 2 + sum(piece.file.groups[: piece.groups[0]])
         with parquet.ParquetFile(piece.file.path, read_dictionary=few) as file:
@@ -241,7 +243,7 @@ def _batches(task: Scatter) -> Iterator[tuple[Piece, int, dict[str, pa.Array]]]:
                     piece,
                     row,
                     {
-                        known: _carried(batch.column(written), kind, piece.file.name, written, codes)
+                        known: _carried(batch.column(written), kind, piece.file, written, codes)
                         for known, written, kind in piece.file.columns
                     },
                 )
@@ -261,7 +263,7 @@ def _numbered(column: pa.Array) -> tuple[np.ndarray, list[str]]:
     return found
 
 
-def _carried(column: Any, kind: str, file: str, name: str, codes: frozenset[str]) -> pa.Array:
+def _carried(column: Any, kind: str, file: PartFile, name: str, codes: frozenset[str]) -> pa.Array:
     """Give a column in the one form its kind is carried on in."""
     import pyarrow as pa
     from pyarrow import compute
@@ -292,13 +294,13 @@ def _carried(column: Any, kind: str, file: str, name: str, codes: frozenset[str]
     return column
 
 
-def refused(file: str, column: str, code: str, problem: str, remedy: str) -> DataProblems:
+def refused(file: PartFile, column: str, code: str, problem: str, remedy: str) -> DataProblems:
     """Give the error for a file that a registry cannot take."""
-    report = ProblemReport((Problem("error", TABLE, file, 0, column, "", code, problem, remedy),))
-    return DataProblems(f"{file}, column {column}: {problem} {remedy}", report)
+    report = ProblemReport((Problem("error", file.table, file.name, 0, column, "", code, problem, remedy),))
+    return DataProblems(f"{file.name}, column {column}: {problem} {remedy}", report)
 
 
-def _refuse_readings(column: pa.Array, file: PartFile, first: int) -> None:
+def _refuse_readings(name: str, column: pa.Array, file: PartFile, first: int) -> None:
     """Refuse days as texts that can be read in several ways.
 
     Which reading is meant can only be told from a whole file, and a part holds a few of its rows.
@@ -307,7 +309,7 @@ def _refuse_readings(column: pa.Array, file: PartFile, first: int) -> None:
 
     if pa.types.is_date(column.type):
         return
-    missing = schema(TABLE).missing
+    missing = schema(file.table).missing
     codes, texts = _numbered(column)
     for place, text in enumerate(texts):
         if not _DAY.fullmatch(tidy(text)) and tidy(text).casefold() not in missing:
@@ -315,7 +317,7 @@ def _refuse_readings(column: pa.Array, file: PartFile, first: int) -> None:
             if len(rows):
                 problem = f"{text!r} in row {first + rows[0]} is no date written year-month-day."
                 remedy = "Write the column as dates, or as 2026-03-04."
-                raise refused(file.name, "date", "day_as_text", problem, remedy)
+                raise refused(file, name, "day_as_text", problem, remedy)
 
 
 def _hashes(column: pa.Array) -> np.ndarray:

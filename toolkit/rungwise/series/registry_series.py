@@ -22,8 +22,9 @@ from rungwise.series.planned import FEAR
 from rungwise.series.registry_files import TABLE
 from rungwise.series.registry_ordinary import Ordinary, Rows
 from rungwise.series.registry_rows import PartRows
+from rungwise.tables.draft import Part
 from rungwise.tables.findings import Findings
-from rungwise.tables.grid import Columns
+from rungwise.tables.grid import Columns, TextColumn
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import Problem
 from rungwise.tables.read import check_parts
@@ -171,15 +172,8 @@ def _ordinary(ordinary: Ordinary, settings: Settings, told: Told) -> FlatSeries:
 def _checked(rows: Rows, which: np.ndarray, settings: Settings, told: Told) -> FlatSeries:
     """Give the series of some rows by the checks of any caseload."""
     findings = Findings()
-    parts = []
-    which = which[np.lexsort((rows.number[which], rows.file[which]))]
-    file, number = rows.file[which], rows.number[which]
-    columns = [column.where(which) for column in rows.columns.values()]
-    for piece in np.split(np.arange(len(which)), np.flatnonzero(np.diff(file)) + 1):
-        source = settings.files[file[piece[0]]]
-        findings.meet(source)
-        written = Columns(number[piece], tuple(column.where(piece) for column in columns))
-        parts.append(part_of(written, schema(TABLE), source, False, findings))
+    columns = {name: column.where(which) for name, column in rows.columns.items()}
+    parts = parts_of(columns, rows.file[which], rows.number[which], TABLE, settings.files, findings)
     # Whether a scale was left undeclared is judged over the whole registry; here each rating is.
     practice = replace(settings.practice, given=settings.practice.given | {"scales"})
     read = check_parts({TABLE: parts}, practice, settings.today, findings, ())
@@ -198,6 +192,36 @@ def _checked(rows: Rows, which: np.ndarray, settings: Settings, told: Told) -> F
                 Problem("error", TABLE, "", 0, "", child, "outcome_unclear", str(unclear), remedy)
             )
     return _flat(found)
+
+
+def parts_of(
+    columns: Mapping[str, TextColumn],
+    file: np.ndarray,
+    number: np.ndarray,
+    table: str,
+    files: Sequence[str],
+    findings: Findings,
+) -> list[Part]:
+    """Give some rows of a table file by file, as they would have been read from each.
+
+    Parameters
+    ----------
+    columns : Mapping[str, TextColumn]
+    file, number : ndarray
+        Where each row came from.
+    table : str
+    files : sequence of str
+        Names of the files, by number.
+    findings : Findings
+    """
+    parts = []
+    order = np.lexsort((number, file))
+    for piece in np.split(order, np.flatnonzero(np.diff(file[order])) + 1):
+        source = files[file[piece[0]]] if len(piece) else table
+        findings.meet(source)
+        written = Columns(number[piece], tuple(column.where(piece) for column in columns.values()))
+        parts.append(part_of(written, schema(table), source, False, findings))
+    return parts
 
 
 def _flat(found: Sequence[tuple[str, str, str, PhaseSeries]]) -> FlatSeries:
