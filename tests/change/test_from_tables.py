@@ -209,6 +209,7 @@ def test_tables_not_recorded_say_nothing():
     assert measure_changes(_tables()) == ()
     assert measure_changes(_tables(measures=_measures())) == ()
     assert goal_attainment(_tables()) is None
+    assert goal_attainment(_tables(goals=GOALS, goal_ratings=RATINGS), until="2020-01-01") is None
     with pytest.raises(ValueError, match="later must be one of 'latest', 'review'"):
         measure_changes(_tables(), later="intake")
 

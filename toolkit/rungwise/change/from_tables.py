@@ -370,13 +370,15 @@ def goal_attainment(tables: TableSet, *, until: Any = None, rho: float = 0.30) -
     Returns
     -------
     GoalAttainment or None
-        None where goals were not recorded.
+        None where no goal was recorded up to that day.
     """
     if "goals" not in tables.tables:
         return None
     goals = tables.tables["goals"]
     last_day = np.datetime64("9999-12-31" if until is None else until, "D")
     goals = goals.where(goals["set_on"] <= last_day)
+    if not len(goals):
+        return None
     latest: dict[tuple[str, str], tuple[np.datetime64, float]] = {}
     if "goal_ratings" in tables.tables:
         ratings = tables.tables["goal_ratings"]

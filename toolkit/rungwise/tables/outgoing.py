@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# The wide forms count as the plain ones in some languages' spreadsheets.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def inert(text: str) -> str:
