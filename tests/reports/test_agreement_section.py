@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from rungwise.audit.evidence import BOUND_COLUMNS
 from rungwise.reports.agreement_section import child_agreement, practice_agreement
 from rungwise.reports.blocks import Picture
 from rungwise.series.caseload import read_caseload
@@ -59,60 +60,113 @@ def probes(second=()):
     }
 
 
-def test_where_only_one_rating_was_recorded_the_page_reads_as_before(read):
-    caseload = read(ratings=ratings("child", missing=(3, 8)))
+def words_of(blocks):
+    return " ".join(str(blocks).split())
+
+
+def test_where_nothing_speaks_of_trust_there_is_no_section(read):
+    bare = [",".join(line.split(",")[:4]) for line in ratings("child")]
+    caseload = read(ratings=bare)
     assert child_agreement(caseload, child_answer(caseload, "C1")) == ()
+
+
+def test_an_answer_that_rests_on_one_kind_of_rater_says_so(read):
+    caseload = read(ratings=ratings("child"))
+    blocks = child_agreement(caseload, child_answer(caseload, "C1"))
+    assert "All ratings are by the child; nobody else's view stands beside them." in words_of(blocks)
+    assert not any(isinstance(block, Picture) for block in blocks)
 
 
 def test_second_observers_are_told_by_phase_and_held_against_the_standard(read):
     caseload = read(**probes(second=(0, 1, 5, 6, 7)))
-    text = " ".join(str(child_agreement(caseload, child_answer(caseload, "C1"))).split())
-    assert "Outcome of the trial baseline 5 2 1.00" in text
-    assert "Outcome of the trial exposure 7 3 .67" in text
-    assert "Fear peak baseline 5 2" in text
+    text = words_of(child_agreement(caseload, child_answer(caseload, "C1")))
+    outcomes, fear = text.split("peak fear as an observer rated it")
+    assert "baseline 2 of 5 .40 [.12, .77] 1.00 [.34, 1.00] –" in outcomes
+    # Of the three outcomes seen twice in exposure one differs.
+    assert "exposure 3 of 7 .43 [.16, .75] .67 [.21, .94]" in outcomes
+    assert "all phases 5 of 12 .42 [.19, .68] .80 [.38, .96]" in outcomes
+    # Equal ratings of differing steps: exact, within 1 point, kappa, weighted kappa and ICC are 1.
+    assert "all phases 5 of 12 .42 [.19, .68] 1.00 [.57, 1.00] 1.00 1.00 1.00 1.00" in fear
+    assert "ICC(1,1): one rater, other raters for each target [ICC(1)]." in text
     assert "2 of 5 trials seen by a second observer (40.0 %, at least 20 %)" in text
+    assert "details of later versions are unconfirmed" in text
 
 
-def test_other_raters_stand_apart_and_missing_ratings_are_bounded(read):
-    caseload = read(ratings=ratings("child", "parent", missing=(3, 8)))
-    answer = child_answer(caseload, "C1")
-    text = " ".join(str(child_agreement(caseload, answer)).split())
+def test_trials_without_a_phase_are_told_too(read):
+    tables = probes(second=(0, 1, 5))
+    del tables["phases"]
+    caseload = read(ratings=ratings("child"), **tables)
+    assert "not recorded 3 of 12" in words_of(child_agreement(caseload, child_answer(caseload, "C1")))
+
+
+def test_other_raters_stand_apart_with_their_difference_and_its_limits(read):
+    caseload = read(ratings=ratings("child", "parent"))
+    blocks = child_agreement(caseload, child_answer(caseload, "C1"))
+    text = words_of(blocks)
     assert "The same change by each kind of rater, never mixed" in text
-    assert "unnamed ladder child 12" in text
-    assert "unnamed ladder parent 12" in text
-    assert "2 planned ratings missing: Tau lies between" in text
-    low, high = text.split("Tau lies between ")[1].split(" whatever")[0].split(" and ")
-    # 4 baseline and 8 exposure ratings: with the missing ones at worst, 0 in baseline, 10 in exposure.
-    baseline, exposure = [9, 9, 8, 7], [7, 6, 6, 5, 4, 4, 3, 3]
-
-    def share(a, b):
-        return sum((y < x) - (y > x) for x in a for y in b) / (len(a) * len(b))
-
-    assert float(low) == pytest.approx(share([*baseline, 0], [*exposure, 10]), abs=0.005)
-    assert float(high) == pytest.approx(share([*baseline, 10], [*exposure, 0]), abs=0.005)
-
-
-def audit_of(fell, judged, due):
-    return SimpleNamespace(beside=pd.DataFrame({"fell": [fell], "judged": [judged], "due": [due]}))
+    assert "unnamed ladder child 14" in text
+    assert "unnamed ladder parent 14" in text
+    (drawn,) = [block for block in blocks if isinstance(block, Picture)]
+    # The parent is 0 or 1 point lower, week about: mean .5, SD of 7 zeros and 7 ones.
+    reach = 1.959963984540054 * (7 * 0.25 * 2 / 13) ** 0.5
+    said = "On 14 occasions the child rated 0.5 points higher than the parent on average; single"
+    assert (
+        f"{said} differences lie between {f'{0.5 - reach:.1f}'.replace('-', '−')} and {0.5 + reach:.1f}."
+        in text
+    )
+    assert said in drawn.alt
+    assert "not independent, so the difference has no interval" in text
 
 
-def test_the_headline_is_bounded_by_those_not_judged(read):
+def audit_of(*, fell=12, one_kind=(0, 0, 0), bounds=(), missing=()):
+    """What the page of an audit shows."""
+    columns = ("child_id", "ladder_id", "phase", "planned", "missing")
+    found = SimpleNamespace(
+        agreement=pd.DataFrame(),
+        fidelity=pd.DataFrame(),
+        missing=pd.DataFrame(list(missing), columns=list(columns)),
+        bounds=pd.DataFrame(list(bounds), columns=list(BOUND_COLUMNS)),
+        one_kind_of_rater=one_kind,
+    )
+    return SimpleNamespace(evidence=found)
+
+
+def test_every_headline_is_bounded_by_what_is_missing(read):
+    caseload = read(ratings=ratings("child", missing=(3, 8)))
+    audit = audit_of(
+        bounds=[
+            ("verdict: fell", "fell, in all", 0.6, 20, 0.48, 0.68, 25, "5 not judged", ""),
+            ("mean NAP", "mean NAP", 0.8, 20, 0.64, 0.84, 25, "5 not judged", ""),
+            ("goals: mean change of T", "mean change of T", 17.2, 20, 11.5, 22.0, 25, "3 goals", ""),
+        ],
+        missing=[("C1", "", "baseline", 5, 1)],
+    )
+    text = words_of(practice_agreement(caseload, audit))
+    assert "Fell, in all 60% 20 48% 68% 25 5 not judged" in text
+    assert "Mean NAP .80 20 .64 .84 25" in text
+    assert "Mean change of T 17.2 20 11.5 22.0 25 3 goals" in text
+    assert "C1 unnamed ladder baseline 5 1" in text
+    assert "Whether ratings go missing after worse ones:" in text
+
+
+def test_falls_that_rest_on_one_kind_of_rater_are_counted(read):
     caseload = read(ratings=ratings("child"))
-    text = " ".join(str(practice_agreement(caseload, audit_of(12, 20, 25))).split())
-    assert "12 of 20 fell; with the 5 who could not be judged it is between 12 and 17 of 25." in text
-    assert practice_agreement(caseload, audit_of(12, 20, 20)) == ()
+    text = words_of(practice_agreement(caseload, audit_of(one_kind=(7, 8, 9))))
+    assert "Of the 9 falls, 7 rest on ratings by one kind of rater alone" in text
+    assert "Who rated is not recorded for 1 of them." in text
+    assert "rest on" not in words_of(practice_agreement(caseload, audit_of()))
 
 
 def test_two_kinds_of_rater_of_the_same_occasions_are_drawn_and_never_mixed(read):
     caseload = read(ratings=ratings("child", "parent"))
-    blocks = practice_agreement(caseload, audit_of(1, 1, 1))
+    blocks = practice_agreement(caseload, audit_of())
     (drawn,) = [block for block in blocks if isinstance(block, Picture)]
     assert "compared and never mixed" in drawn.caption
     few = read(ratings=[*ratings("child"), *ratings("parent", n=9)[1:]])
-    assert not any(isinstance(block, Picture) for block in practice_agreement(few, audit_of(1, 1, 1)))
+    assert not any(isinstance(block, Picture) for block in practice_agreement(few, audit_of()))
 
 
 def test_an_answer_about_another_child_brings_none_of_this_one(read):
     caseload = read(**probes(second=(0, 1)))
     answer = replace(child_answer(caseload, "C1"), child_id="C2", ladders=())
-    assert child_agreement(caseload, answer) == ()
+    assert "seen by a second observer" not in words_of(child_agreement(caseload, answer))

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import date
 from math import sqrt
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
+from rungwise.audit.evidence import share_table
+from rungwise.change.from_tables import goal_attainment, measure_changes
 from rungwise.reports.blocks import Picture
+from rungwise.reports.catalog import words_in
 from rungwise.reports.change_section import child_change, practice_change
 from rungwise.series.caseload import read_caseload
 
+# English words that no Spanish sentence of these pages holds.
+LEFT_IN_ENGLISH = re.compile(
+    r"\b(the|of|and|with|than|is|are|was|were|not|rating|ratings|baseline|exposure|score|scores|child|"
+    r"children|fear|declined|day|days|shown|about|from|that|which|trial|trials|reliability|lower|higher)\b",
+    re.IGNORECASE,
+)
 RATINGS = ["child_id,date,phase,rating", "C1,2026-01-05,baseline,7", "C1,2026-02-05,exposure,5"]
 MEASURES = [
     "measure_id,title,better,minimum,maximum,reliability,reliability_kind,retest_days,clinical_mean,"
-    "clinical_sd,functional_mean,functional_sd",
-    "MFQ,Movement fear <invented>,lower,0,60,0.84,test_retest,14,40,10,20,10",
+    "clinical_sd,functional_mean,functional_sd,source",
+    'MFQ,Movement fear <invented>,lower,0,60,0.84,test_retest,14,40,10,20,10,"manual, table 4"',
 ]
 SCORES = [
     "child_id,measure_id,date,occasion,score,rated_by",
@@ -39,28 +52,67 @@ def scored(read):
     return read(measures=MEASURES, assessments=SCORES)
 
 
+def audit_of(caseload, *children):
+    """What the page of an audit shows, for children whose outcome was due."""
+    kept = replace(
+        caseload,
+        tables={
+            name: table.where(np.isin(table["child_id"], children))
+            if "child_id" in table.columns
+            else table
+            for name, table in caseload.tables.items()
+        },
+    )
+    changes = tuple(one for one in measure_changes(kept) if len(one.classes))
+    found = SimpleNamespace(changes=changes, goals=goal_attainment(kept), shares=share_table(changes))
+    return SimpleNamespace(evidence=found, headline=SimpleNamespace(confidence=0.95))
+
+
+def words_of(blocks):
+    return " ".join(str(blocks).split())
+
+
 def test_without_scores_and_goals_there_is_no_section(read):
-    assert child_change(read(), "C1") == ()
-    assert practice_change(read()) == ()
+    caseload = read()
+    assert child_change(caseload, "C1") == ()
+    assert practice_change(audit_of(caseload, "C1")) == ()
 
 
-def test_the_row_can_be_worked_by_hand(scored):
+def test_the_column_can_be_worked_by_hand(scored):
     text = str(child_change(scored, "C1"))
     error = sqrt(2) * 10 * sqrt(1 - 0.84)
-    index = (45 - 20) / error
-    row = next(line for line in text.splitlines() if line.startswith("Movement fear"))
-    cells = row.split()
-    assert f"{error:.2f}" in cells
-    assert f"{index:.2f}" in cells
-    assert cells[-4:] == ["<", ".001", "30.0", "recovered"]
-    assert "±1.96" in text
-    assert "reliability was measured over 14 days" in text
+    lines = {line.split("  ")[0]: line.split("  ")[-1].strip() for line in text.splitlines()}
+    assert lines["Error"] == f"{error:.2f}"
+    assert lines["Index"] == f"{(45 - 20) / error:.2f}"
+    assert (lines["p"], lines["Cutoff"], lines["Change"]) == ("< .001", "30.00", "recovered")
+    assert lines["Critical"] == "1.96"
+    assert lines["Smallest reliable change"] == f"{1.959963984540054 * error:.2f}"
+    assert lines["Source"] == "manual, table 4"
+    assert "scores of 2026-01-05 and 2026-06-01. The reliability was measured over 14 days" in words_of(
+        child_change(scored, "C1")
+    )
 
 
-def test_a_missing_score_cannot_be_said(scored):
-    text = str(child_change(scored, "C3"))
-    assert "cannot be said" in text
-    assert "The second score is missing" in text or "the second score is missing" in text
+def test_a_missing_score_cannot_be_said_and_draws_nothing(scored):
+    blocks = child_change(scored, "C3")
+    assert "Change cannot be said" in words_of(blocks)
+    assert "Cannot be said: the second score is missing" in words_of(blocks)
+    assert not any(isinstance(block, Picture) for block in blocks)
+
+
+def test_absent_reference_values_cannot_be_said_and_are_never_a_default(read):
+    bare = ["measure_id,title,better,minimum,maximum", "MFQ,Movement fear,lower,0,60"]
+    caseload = read(measures=bare, assessments=SCORES)
+    text = words_of(child_change(caseload, "C1"))
+    assert "Cannot be said: the reference group's standard deviation and reliability are not known." in text
+    lines = [line.split("  ") for line in str(child_change(caseload, "C1")).splitlines()]
+    shown = {line[0]: line[-1].strip() for line in lines}
+    assert {shown[name] for name in ("Error", "Index", "Cutoff")} == {"–"}
+    assert {shown[name] for name in ("Reliability", "Clinical mean (SD)", "Smallest reliable change",
+                                      "Source")} == {"not known"}  # fmt: skip
+    page = words_of(practice_change(audit_of(caseload, "C1", "C2")))
+    assert "standard deviation and reliability are not known. (2 of 2)" in page
+    assert "C1 45 20 – – – – cannot be said" in page
 
 
 def test_a_title_cannot_become_markup(scored):
@@ -69,27 +121,68 @@ def test_a_title_cannot_become_markup(scored):
     assert "<invented>" not in html
 
 
-def test_the_practice_sees_how_the_counts_depend_on_reliability(scored):
-    blocks = practice_change(scored)
-    text = " ".join(str(blocks).split())
-    assert sum(isinstance(block, Picture) for block in blocks) == 1
-    assert "Jacobson & Truax 1991 0.84 yes 1 0 1 0 1" in text
-    # Not one child is judged by a method that needs a retested group.
+def test_the_child_sees_its_own_mark_and_how_it_depends_on_reliability(scored):
+    blocks = child_change(scored, "C2")
+    (drawn,) = [block for block in blocks if isinstance(block, Picture)]
+    assert "First against second scores of 1 child" in drawn.alt
+    text = words_of(blocks)
+    # 45 to 42 is within the error at every reliability tried; the recorded one is starred.
+    assert "Method .70 .75 .80 .84* .85 .90 .95 Jacobson & Truax 1991 = = = = = = =" in text
     assert "say nothing here: differing first and second variances" in text
 
 
-def test_goals_are_told_with_their_weakness(read):
+def test_the_practice_sees_shares_children_and_how_the_counts_depend_on_reliability(scored):
+    blocks = practice_change(audit_of(scored, "C1", "C2", "C3"))
+    text = words_of(blocks)
+    assert sum(isinstance(block, Picture) for block in blocks) == 1
+    # One recovered, one unchanged, one of whom it cannot be said; Wilson 1 of 2, bounds of 3.
+    assert "Recovered 1 2 50% 9% to 91% 33% to 67%" in text
+    assert "Deteriorated 0 2 0% 0% to 66% 0% to 33%" in text
+    assert "Jacobson & Truax 1991 1(1)/1/0" in text
+    assert "Here lower is better, the critical value is 1.96 and the cutoff 30.00." in text
+    assert "C2 45 42 45.00 5.66 0.53 .60 unchanged" in text
+    assert "C3 50 – 50.00 5.66 – – cannot be said" in text
+
+
+GOALS = [
+    "child_id,goal_id,set_on,weight,start_level",
+    "C1,G1,2026-01-05,1,-2",
+    "C1,G2,2026-01-05,1,-2",
+]
+
+
+def test_goals_are_told_goal_by_goal_with_their_weakness(read):
     caseload = read(
-        goals=[
-            "child_id,goal_id,set_on,weight,start_level",
-            "C1,G1,2026-01-05,1,-2",
-            "C1,G2,2026-01-05,1,-2",
-        ],
+        goals=GOALS,
         goal_ratings=["child_id,goal_id,date,level", "C1,G1,2026-06-01,0", "C1,G2,2026-06-01,0"],
     )
-    text = " ".join(str(child_change(caseload, "C1")).split())
+    text = words_of(child_change(caseload, "C1"))
     # T = 50 + 10 (-4) / sqrt(.7 * 2 + .3 * 4).
     start = 50 - 40 / sqrt(0.7 * 2 + 0.3 * 4)
-    assert f"2 goals, goal attainment T {start:.1f} at the start and 50.0 at the latest" in text
+    assert f"Goal attainment T: {start:.1f} at the start, 50.0 at the latest ratings, change" in text
+    assert "G1 1 −2 0 2026-06-01" in text
     assert "depends on how the goals were set" in text
+    assert "would lie between" not in text
     assert child_change(caseload, "C9") == ()
+
+
+def test_goals_not_rated_bound_the_attainment(read):
+    caseload = read(goals=GOALS, goal_ratings=["child_id,goal_id,date,level", "C1,G1,2026-06-01,1"])
+    text = words_of(child_change(caseload, "C1"))
+    step = 10 / sqrt(0.7 * 2 + 0.3 * 4)
+    assert f"the latest T would lie between {50 - step:.1f} and {50 + 3 * step:.1f}." in text
+    assert "Goals without a level are left out, and the rest stand for all." in text
+    page = words_of(practice_change(audit_of(caseload, "C1")))
+    assert f"C1 2 1 {50 - 4 * step:.1f} 60.0 30.0 {3 * step:.1f} to {7 * step:.1f}" in page
+
+
+@pytest.mark.parametrize("child", ["C1", "C2", "C3"])
+def test_no_english_is_left_on_a_spanish_page(read, child):
+    scored = read(
+        measures=[MEASURES[0], MEASURES[1].replace("Movement fear <invented>", "Miedo")],
+        assessments=SCORES,
+        goals=[line.replace("C1", child) for line in GOALS],
+        goal_ratings=["child_id,goal_id,date,level", f"{child},G1,2026-06-01,1"],
+    )
+    text = words_of(child_change(scored, child, words_in("es"))).replace("manual, table 4", "")
+    assert not (found := LEFT_IN_ENGLISH.search(text)), text[max(0, found.start() - 60) : found.end() + 60]

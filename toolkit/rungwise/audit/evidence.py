@@ -116,7 +116,7 @@ def evidence(
     known = known_when_due(caseload, cohort.due)
     changes = tuple(change for change in measure_changes(known) if len(change.classes))
     goals = goal_attainment(known)
-    score_shares = _shares(changes)
+    score_shares = share_table(changes)
     quarter = in_quarter(caseload, cohort)
     reviews = [
         review
@@ -154,7 +154,8 @@ def _empty(columns: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame(columns=list(columns))
 
 
-def _shares(changes: Sequence[MeasureChange]) -> pd.DataFrame:
+def share_table(changes: Sequence[MeasureChange]) -> pd.DataFrame:
+    """Give the share of every category on every instrument, and its bounds by those not judged."""
     rows = []
     for change in changes:
         classes, unsaid = change.classes, change.classes.count("cannot_be_said")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rungwise.agreement import coverage, fidelity
-from rungwise.agreement.coverage import AgreementReview, PhaseAgreement, agreement_reviews
+from rungwise.agreement.coverage import AgreementReview, agreement_frame, agreement_reviews
 from rungwise.agreement.fidelity import fidelity_review
 from rungwise.agreement.raters import paired_ratings, rater_difference, rater_effects
 from rungwise.basis.page_numbers import count_of, format_bounded, format_p
@@ -97,42 +97,56 @@ def _observers(own: TableSet, say: Words) -> list[Block | Picture]:
         or not len(own.tables["agreement"])
     ):
         return []
-    rows: list[dict[str, str]] = []
+    blocks: list[Block | Picture] = []
     told: dict[str, None] = {}
-    forms: dict[str, None] = {}
     for variable in coverage.VARIABLES:
         for review in agreement_reviews(own, variable=variable, each_child=False):
-            if review.verdict != "not applicable":
-                rows += [_phase(review, one, say) for one in (*review.phases, review.overall)]
-                forms |= _forms(review, say)
             told[_verdict(review, say)] = None
             told |= dict.fromkeys(map(say.sentence, review.cautions))
-    if not rows and not told:
-        return []
-    numeric = ("trials", "twice", "share", "exact", "within", "kappa", "weighted", "icc")
-    shown = table(
-        rows,
-        caption=say("agreement.observers"),
-        numeric=[say(f"agreement.{name}") for name in numeric],
-        notes=[say("agreement.observers_note"), *forms],
-        when_empty=say("agreement.observers_none"),
-    )
-    return [shown, bullets([*told, say.sentence(coverage.STANDARD)])]
+            if review.verdict == "not applicable" or not review.phases:
+                continue
+            rows = agreement_frame([review]).to_dict("records")
+            blocks.append(
+                table(
+                    [
+                        {say("agreement.phase"): _phase_words(row["phase"], say)}
+                        | _cells(row, variable, say)
+                        for row in rows
+                    ],
+                    caption=say(f"agreement.observers.{variable}"),
+                    numeric=_numeric(variable, say),
+                    notes=[say(f"agreement.note.{variable}"), *_forms(review, say)],
+                )
+            )
+    return [*blocks, bullets([*told, say.sentence(coverage.STANDARD)])] if told else []
 
 
-def _phase(review: AgreementReview, one: PhaseAgreement, say: Words) -> dict[str, str]:
-    return {
-        say("agreement.what"): say(f"agreement.variable.{review.variable}"),
-        say("agreement.phase"): say(f"agreement.phase.{one.phase.replace(' ', '_')}"),
-        say("agreement.trials"): str(one.share.n),
-        say("agreement.twice"): str(int(one.share.counts["count"])),
-        say("agreement.share"): _with_interval(one.share),
-        say("agreement.exact"): _with_interval(one.agreement),
-        say("agreement.within"): _value(one.within_one),
-        say("agreement.kappa"): _value(one.kappa),
-        say("agreement.weighted"): _value(one.weighted_kappa),
-        say("agreement.icc"): _value(one.icc),
+def _phase_words(phase: str, say: Words) -> str:
+    return say(f"agreement.phase.{phase.replace(' ', '_')}")
+
+
+def _cells(row: Mapping[Any, Any], variable: str, say: Words = ENGLISH) -> dict[str, str]:
+    """Write one row of `agreement_frame`; outcomes have no distance, so some columns are ratings' only."""
+    cells = {
+        "twice": say("agreement.of", n=row["seen_twice"], all=row["trials"]),
+        "share": _bounded_interval(row["share_twice"], row["share_low"], row["share_high"]),
+        "exact": _bounded_interval(row["agreement"], row["agreement_low"], row["agreement_high"]),
+        "within": _bounded(row["within_one"]),
+        "kappa": _bounded(row["kappa"]),
+        "weighted": _bounded(row["weighted_kappa"]),
+        "icc": _bounded(row["icc"]),
     }
+    return {say(f"agreement.{name}"): cells[name] for name in _COLUMNS[variable]}
+
+
+_COLUMNS = {
+    "outcome": ("twice", "share", "exact", "kappa"),
+    "fear_peak": ("twice", "share", "exact", "within", "kappa", "weighted", "icc"),
+}
+
+
+def _numeric(variable: str, say: Words = ENGLISH) -> list[str]:
+    return [say(f"agreement.{name}") for name in _COLUMNS[variable]]
 
 
 def _forms(review: AgreementReview, say: Words) -> dict[str, None]:
@@ -227,38 +241,17 @@ def _every_review(audit: Audit) -> list[Block | Picture]:
     frame = audit.evidence.agreement
     if frame.empty:
         return []
-    frame = frame[(frame["seen_twice"] > 0) | (frame["child_id"] == "all children")]
-    together = frame[frame["child_id"] == "all children"].to_dict("records")
-    single = frame[(frame["child_id"] != "all children") & (frame["phase"] == "all phases")].to_dict(
-        "records"
-    )
-    forms = sorted({row["icc_form"] for row in together if row["icc_form"]})
-    notes = [
-        ENGLISH("agreement.observers_note"),
-        *(f"ICC is {form}, one rater, other raters for each target." for form in forms),
-        coverage.STANDARD,
-    ]
-    blocks: list[Block | Picture] = [
-        table(
-            [_review_row(row) for row in together],
-            caption="Probes seen by a second observer in the quarter, all children",
-            numeric=_REVIEWED,
-            notes=notes,
-        )
-    ]
-    more = [f"{len(single) - LISTED} more stand in tables/agreement.csv."] if len(single) > LISTED else []
-    blocks.append(
-        table(
-            [
-                {"Child": row["child_id"]} | _review_row(row, phase=False) | {"Verdict": row["verdict"]}
-                for row in single[:LISTED]
-            ],
-            caption="The same child by child, over all phases",
-            numeric=_REVIEWED,
-            notes=["By phase, and every child, in tables/agreement.csv.", *more],
-            when_empty="no probe was seen by a second observer.",
-        )
-    )  # fmt: skip
+    blocks: list[Block | Picture] = []
+    for variable in coverage.VARIABLES:
+        mine = frame[frame["variable"] == variable]
+        together = mine[mine["child_id"] == ALL].to_dict("records")
+        single = mine[
+            (mine["child_id"] != ALL) & (mine["phase"] == coverage.ALL_PHASES) & (mine["seen_twice"] > 0)
+        ].to_dict("records")
+        if not together and not single:
+            continue
+        form = next((row["icc_form"] for row in together if row["icc_form"]), "")
+        blocks += _reviewed(variable, together, single, form)
     if not audit.evidence.fidelity.empty:
         blocks.append(
             paragraph("Checklists child by child stand in tables/fidelity.csv.", fidelity.STANDARD)
@@ -266,25 +259,35 @@ def _every_review(audit: Audit) -> list[Block | Picture]:
     return blocks
 
 
-_REVIEWED = [
-    "Trials", "Seen twice", "Share seen twice", "Exact", "Within 1 point", "Kappa", "Weighted kappa", "ICC",
-]  # fmt: skip
+ALL = "all children"
 
 
-def _review_row(row: Mapping[Any, Any], *, phase: bool = True) -> dict[str, object]:
-    where = {"Phase": str(row["phase"]).replace("_", "-")} if phase else {}
-    return {
-        "What": ENGLISH(f"agreement.variable.{row['variable']}"),
-        **where,
-        "Trials": row["trials"],
-        "Seen twice": row["seen_twice"],
-        "Share seen twice": _bounded_interval(row["share_twice"], row["share_low"], row["share_high"]),
-        "Exact": _bounded_interval(row["agreement"], row["agreement_low"], row["agreement_high"]),
-        "Within 1 point": _bounded(row["within_one"]),
-        "Kappa": _bounded(row["kappa"]),
-        "Weighted kappa": _bounded(row["weighted_kappa"]),
-        "ICC": _bounded(row["icc"]),
-    }
+def _reviewed(
+    variable: str, together: list[dict[Any, Any]], single: list[dict[Any, Any]], form: str
+) -> list[Block | Picture]:
+    what = ENGLISH(f"agreement.variable.{variable}")
+    notes = [ENGLISH(f"agreement.note.{variable}")]
+    if form:
+        notes.append(f"{form}: one rater, other raters for each target.")
+    more = [f"{len(single) - LISTED} more stand in tables/agreement.csv."] if len(single) > LISTED else []
+    return [
+        table(
+            [{"Phase": _phase_words(row["phase"], ENGLISH)} | _cells(row, variable) for row in together],
+            caption=f"Probes of the quarter seen by a second observer: {what[0].lower()}{what[1:]}",
+            numeric=_numeric(variable),
+            notes=[*notes, coverage.STANDARD],
+        ),
+        table(
+            [
+                {"Child": row["child_id"]} | _cells(row, variable) | {"Verdict": row["verdict"]}
+                for row in single[:LISTED]
+            ],
+            caption=f"The same child by child, over all phases: {what[0].lower()}{what[1:]}",
+            numeric=_numeric(variable),
+            notes=["By phase, and every child, in tables/agreement.csv.", *more],
+            when_empty="no probe was seen by a second observer.",
+        ),
+    ]
 
 
 def _who_rated(audit: Audit) -> list[Block | Picture]:
@@ -338,10 +341,6 @@ def _kinds(caseload: Caseload) -> list[str]:
 
 def _value(estimate: Estimate | None) -> str:
     return NOTHING if estimate is None or math.isnan(estimate.value) else format_bounded(estimate.value)
-
-
-def _with_interval(estimate: Estimate) -> str:
-    return _bounded_interval(estimate.value, estimate.ci_low, estimate.ci_high)
 
 
 def _bounded(value: object) -> str:

@@ -16,13 +16,14 @@ from rungwise.reports.audit_cells import range_words
 from rungwise.reports.blocks import Block, Blocks, Picture, bullets, heading, picture, table
 from rungwise.reports.change_tables import (
     NOTHING,
+    enough_digits,
     named,
     number_words,
     references,
     sensitivity,
+    side_by_side,
     strip,
     worked,
-    worked_columns,
 )
 from rungwise.reports.words import ENGLISH
 
@@ -121,11 +122,9 @@ def _scatter(measure: MeasureChange, classes: ChangeClasses, caption: str, say: 
 
 
 def _child_table(mine: Sequence[tuple[MeasureChange, ChangeClasses]], say: Words) -> Block:
-    rows, notes = [], [say("change.by_hand")]
+    columns, notes = [], [say("change.by_hand")]
     for measure, own in mine:
-        rows.append(
-            {say("change.instrument"): named(measure, say)} | worked(own, 0, better=measure.better, say=say)
-        )
+        columns.append((named(measure, say), worked(own, 0, better=measure.better, say=say)))
         told = [
             say.sentence(words) for words in dict.fromkeys((*own.changes[0].cautions, *own.cutoff.cautions))
         ]
@@ -137,7 +136,7 @@ def _child_table(mine: Sequence[tuple[MeasureChange, ChangeClasses]], say: Words
         )
         scores = say("change.dates", title=measure.title, first=next(days), later=next(days))
         notes.append(" ".join([scores, *told]))
-    return table(rows, caption=say("change.caption"), numeric=worked_columns(say), notes=notes)
+    return table(side_by_side(columns, say), caption=say("change.caption"), notes=notes)
 
 
 def _shares(measure: MeasureChange, audit: Audit) -> Block:
@@ -167,21 +166,29 @@ def _shares(measure: MeasureChange, audit: Audit) -> Block:
 
 
 def _every_child(measure: MeasureChange) -> Block:
-    classes = measure.classes
+    classes, better = measure.classes, measure.better
+    places = range(len(classes))
+    digits = enough_digits(classes, places, better=better)
+    alike = [ENGLISH(f"change.{name}") for name in ("better", "critical", "cutoff")]
+    every = [worked(classes, i, better=better, digits=digits) for i in places]
     rows = [
-        {"Child": classes.labels[i]} | worked(classes, i, better=measure.better)
-        for i in range(len(classes))
+        {"Child": label} | {name: text for name, text in cells.items() if name not in alike}
+        for label, cells in zip(classes.labels, every, strict=True)
     ]
     said: dict[str, int] = {}
     for change in classes.changes:
         for caution in change.cautions:
             said[caution] = said.get(caution, 0) + 1
-    notes = [ENGLISH("change.by_hand"), *(f"{words} ({n} of {len(classes)})" for words, n in said.items())]
+    lower, critical, cutoff = (every[0][name] for name in alike)
+    notes = [
+        f"Here {lower} is better, the critical value is {critical} and the cutoff {cutoff}.",
+        ENGLISH("change.by_hand"),
+        *(f"{words} ({n} of {len(classes)})" for words, n in said.items()),
+    ]
     if len(rows) > LISTED:
         notes.append(f"{len(rows) - LISTED} more stand in tables/score_changes.csv.")
-    return table(
-        rows[:LISTED], caption=f"{named(measure)}: child by child", numeric=worked_columns(), notes=notes
-    )
+    numeric = [name for name in rows[0] if name not in ("Child", ENGLISH("change.verdict"))]
+    return table(rows[:LISTED], caption=f"{named(measure)}: child by child", numeric=numeric, notes=notes)
 
 
 def _goals(caseload: Caseload, child_id: str, say: Words) -> list[Block | Picture]:

@@ -42,22 +42,25 @@ def category_words(category: str, say: Words = ENGLISH, *, cutoff_known: bool = 
     return say(f"change.category.{category}")
 
 
-def worked(classes: ChangeClasses, i: int, *, better: str, say: Words = ENGLISH) -> dict[str, str]:
+def worked(
+    classes: ChangeClasses, i: int, *, better: str, say: Words = ENGLISH, digits: int | None = None
+) -> dict[str, str]:
     """Give one child's numbers with as many decimals as the category follows from.
 
-    Two decimals are enough unless a score lies so near the cutoff, or the index so near its critical
-    value, that rounding would put it on the other side; then there are more.
+    Parameters
+    ----------
+    classes : ChangeClasses
+    i : int
+        Place of the child.
+    better : {"lower", "higher"}
+    say : Words
+    digits : int, optional
+        Decimals; default as many as this child needs, see `enough_digits`.
     """
     change = classes.changes[i]
-    counts = change.counts
-    raw = {
-        "expected": counts["expected"],
-        "error": counts["standard_error"],
-        "index": change.value,
-        "critical": counts["critical"],
-        "cutoff": classes.cutoff.value,
-    }
-    digits = _enough_digits(counts["pre"], counts["post"], raw, better)
+    counts, raw = change.counts, _raw(classes, i)
+    if digits is None:
+        digits = enough_digits(classes, [i], better=better)
     category = str(classes.categories[i])
     cells = {
         "first": score_words(counts["pre"]),
@@ -71,44 +74,55 @@ def worked(classes: ChangeClasses, i: int, *, better: str, say: Words = ENGLISH)
     return {say(f"change.{name}"): cells[name] for name in order}
 
 
-def worked_columns(say: Words = ENGLISH) -> list[str]:
-    """Name the columns of numbers."""
-    names = ("first", "later", "expected", "error", "index", "critical", "p", "cutoff")
-    return [say(f"change.{name}") for name in names]
+def enough_digits(classes: ChangeClasses, places: Iterable[int], *, better: str) -> int:
+    """Give the decimals with which every category follows from the numbers as printed.
+
+    Two are enough unless a score lies so near the cutoff, or an index so near its critical value, that
+    rounding would put it on the other side.
+    """
+    return max((_digits_of(classes, i, better) for i in places), default=_FEWEST_DIGITS)
+
+
+def side_by_side(
+    columns: Iterable[tuple[str, Mapping[str, str]]], say: Words = ENGLISH
+) -> list[dict[str, str]]:
+    """Give rows of a table with one column per instrument, from one mapping per instrument."""
+    listed = list(columns)
+    names = [name for name, _ in listed]
+    heads = [name if names.count(name) == 1 else f"{name} ({i})" for i, name in enumerate(names, start=1)]
+    return [
+        {say("change.number"): label}
+        | {head: cells[label] for head, (_, cells) in zip(heads, listed, strict=True)}
+        for label in (listed[0][1] if listed else ())
+    ]
 
 
 def references(measures: Iterable[MeasureChange], say: Words = ENGLISH) -> Block:
     """Give the reference values of every instrument with their source, and what is not known."""
-    rows = []
-    for measure in measures:
-        known, cutoffs = measure.reference, measure.cutoffs
-        unknown = say("change.not_known")
-        smallest = minimal_detectable_change(known.sd, known.reliability)
-        rows.append(
-            {
-                say("change.instrument"): named(measure, say),
-                say("change.reliability"): _known(known.reliability, 2, unknown),
-                say("change.kind"): say(f"change.kind.{known.reliability_kind}"),
-                say("change.retest"): (
-                    unknown if known.retest_days is None else say("change.days", n=f"{known.retest_days:g}")
-                ),
-                say("change.clinical"): _group(known.mean, known.sd, unknown),
-                say("change.functional"): _group(measure.functional.mean, measure.functional.sd, unknown),
-                say("change.retesting"): _known(known.practice_effect, 1, unknown),
-                say("change.smallest"): number_words(smallest.value, 2, unknown),
-                say("change.cutoffs"): " / ".join(
-                    number_words(cutoffs[name].value, 1, unknown) for name in ("a", "b", "c")
-                ),
-                say("change.source"): known.source or unknown,
-            }
-        )
-    numeric = [say(f"change.{name}") for name in ("reliability", "smallest", "retesting")]
+    columns = [(named(measure, say), _reference_cells(measure, say)) for measure in measures]
     return table(
-        rows,
-        caption=say("change.references"),
-        numeric=numeric,
-        notes=[say("change.references_note")],
+        side_by_side(columns, say), caption=say("change.references"), notes=[say("change.references_note")]
     )
+
+
+def _reference_cells(measure: MeasureChange, say: Words) -> dict[str, str]:
+    known, cutoffs, unknown = measure.reference, measure.cutoffs, say("change.not_known")
+    days = known.retest_days
+    cells = {
+        "reliability": _known(known.reliability, 2, unknown),
+        "kind": say(f"change.kind.{known.reliability_kind}"),
+        "retest": unknown if days is None else say("change.days", n=f"{days:g}"),
+        "clinical": _group(known.mean, known.sd, unknown),
+        "functional": _group(measure.functional.mean, measure.functional.sd, unknown),
+        "retesting": _known(known.practice_effect, 1, unknown),
+        "second": _group(known.post_mean, known.post_sd, unknown),
+        "correlation": _known(known.retest_correlation, 2, unknown),
+        "size": _known(known.n, 0, unknown),
+        "smallest": number_words(minimal_detectable_change(known.sd, known.reliability).value, 2, unknown),
+        "cutoffs": " / ".join(number_words(cutoffs[name].value, 1, unknown) for name in ("a", "b", "c")),
+        "source": known.source or unknown,
+    }
+    return {say(f"change.{name}"): text for name, text in cells.items()}
 
 
 def sensitivity(measure: MeasureChange, classes: ChangeClasses | None = None) -> pd.DataFrame:
@@ -202,16 +216,28 @@ def by_hand(first: float, later: float, better: str, cells: Mapping[str, float])
     return "recovered" if crossed else "improved"
 
 
-def _enough_digits(first: float, later: float, raw: Mapping[str, float], better: str) -> int:
+def _raw(classes: ChangeClasses, i: int) -> dict[str, float]:
+    counts = classes.changes.counts
+    return {
+        "expected": float(counts["expected"][i]),
+        "error": float(counts["standard_error"][i]),
+        "index": float(classes.changes.value[i]),
+        "critical": float(counts["critical"][i]),
+        "cutoff": classes.cutoff.value,
+    }
+
+
+def _digits_of(classes: ChangeClasses, i: int, better: str) -> int:
+    raw = _raw(classes, i)
+    first, later = (float(classes.changes.counts[name][i]) for name in ("pre", "post"))
     category = by_hand(first, later, better, raw)
+    sides = (raw["index"] > raw["critical"], raw["index"] < -raw["critical"])
     for digits in range(_FEWEST_DIGITS, _MOST_DIGITS):
         printed = {name: round(value, digits) for name, value in raw.items()}
         index, critical = printed["index"], printed["critical"]
-        sides_stay = (index > critical, index < -critical) == (
-            raw["index"] > raw["critical"],
-            raw["index"] < -raw["critical"],
-        )
-        if sides_stay and by_hand(first, later, better, printed) == category:
+        if (index > critical, index < -critical) != sides:
+            continue
+        if by_hand(first, later, better, printed) == category:
             return digits
     return _MOST_DIGITS
 
@@ -219,12 +245,12 @@ def _enough_digits(first: float, later: float, raw: Mapping[str, float], better:
 def _entry(row: Mapping[Any, Any], say: Words, *, alone: bool, unsaid: bool) -> str:
     if alone:
         category = next(name for name in CATEGORIES if row[name])
-        return say("change.short.improved") if category == "improved" else category_words(category, say)
+        return say(f"change.short.{category}")
     if not row["n"]:
         return NOTHING
     better = f"{row['recovered'] + row['improved']}"
-    within = "" if unsaid else f" ({row['recovered']})"
-    return f"{better}{within} / {row['unchanged']} / {row['deteriorated']}"
+    within = "" if unsaid else f"({row['recovered']})"
+    return f"{better}{within}/{row['unchanged']}/{row['deteriorated']}"
 
 
 def _known(value: float | None, digits: int, otherwise: str) -> str:
