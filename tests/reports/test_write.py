@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from rungwise.reports import write
-from rungwise.reports.write import CONTENTS, NotWritten, check_free, whole_folder, write_files
+from rungwise.reports.write import CONTENTS, NotWritten, check_free, whole_folder
 
 
 def leftovers(folder: Path) -> list[str]:
@@ -25,74 +25,6 @@ def leftovers(folder: Path) -> list[str]:
 def old_report(target: Path, text: str = "old") -> None:
     with whole_folder(target) as folder:
         (folder / "page.html").write_text(text)
-
-
-def test_text_is_written_as_utf8_with_plain_newlines_on_every_system(tmp_path):
-    [path] = write_files({tmp_path / "a.txt": "− 3\nä"})
-    assert path.read_bytes() == b"\xe2\x88\x92 3\n\xc3\xa4"
-
-
-def test_missing_parent_folders_are_made(tmp_path):
-    write_files({tmp_path / "2026" / "q3" / "page.html": b"x"})
-    assert (tmp_path / "2026" / "q3" / "page.html").read_bytes() == b"x"
-
-
-def test_an_existing_file_is_not_replaced_unasked(tmp_path):
-    path = tmp_path / "page.html"
-    path.write_text("old")
-    with pytest.raises(NotWritten, match=r"page\.html exists already; .*--overwrite"):
-        write_files({path: "new", tmp_path / "page.pdf": b"%PDF"})
-    assert path.read_text() == "old"
-    assert not (tmp_path / "page.pdf").exists()
-    assert leftovers(tmp_path) == []
-
-
-def test_an_existing_file_is_replaced_when_told(tmp_path):
-    path = tmp_path / "page.html"
-    path.write_text("old")
-    assert write_files({path: "new"}, overwrite=True) == [path]
-    assert path.read_text() == "new"
-    assert leftovers(tmp_path) == []
-
-
-def test_no_file_of_a_set_appears_when_one_cannot_be_written(tmp_path, monkeypatch):
-    genuine = write._write_through
-
-    def full_disk(path, content):
-        if ".b.txt." in path.name:
-            raise OSError(errno.ENOSPC, "No space left on device", str(path))
-        genuine(path, content)
-
-    monkeypatch.setattr(write, "_write_through", full_disk)
-    with pytest.raises(NotWritten, match=r"^There is no room left on the disk for .*b\.txt; nothing was"):
-        write_files({tmp_path / "a.txt": "1", tmp_path / "b.txt": "2"})
-    assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
-def test_a_disk_that_really_is_full_gives_one_sentence(tmp_path, monkeypatch):
-    monkeypatch.setattr(write, "_beside", lambda target, kind: tmp_path / "part")
-    os.symlink("/dev/full", tmp_path / "part")
-    genuine = Path.open
-    monkeypatch.setattr(Path, "open", lambda self, mode: genuine(self, "wb"))
-    with pytest.raises(NotWritten, match="no room left on the disk"):
-        write_files({tmp_path / "a.txt": "x" * 10})
-    assert not (tmp_path / "a.txt").exists()
-
-
-def test_a_place_without_rights_gives_one_sentence(tmp_path, monkeypatch):
-    def denied(path, content):
-        raise PermissionError(errno.EACCES, "Permission denied", str(path))
-
-    monkeypatch.setattr(write, "_write_through", denied)
-    with pytest.raises(NotWritten, match=r"a\.txt may not be written \(no permission"):
-        write_files({tmp_path / "a.txt": "1"})
-
-
-def test_a_parent_that_is_a_file_gives_one_sentence(tmp_path):
-    (tmp_path / "notes").write_text("x")
-    with pytest.raises(NotWritten, match="notes is not a folder"):
-        write_files({tmp_path / "notes" / "a.txt": "1"})
 
 
 def test_a_folder_lists_its_contents_with_hashes(tmp_path):

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import ast
 import os
+import re
 import sys
 import tempfile
 import types
@@ -23,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 from rungwise.basis.errors import DataProblems, RungwiseError
 from rungwise.resources import shipped
 from rungwise.tables.problems import ProblemReport
+from rungwise.tables.whole_files import NO_SPACE, NotWritten
 
 if TYPE_CHECKING:
     import nbformat
@@ -267,4 +269,7 @@ def _plain(kind: str, message: str, name: str) -> RungwiseError:
         return DataProblems(message, ProblemReport())
     if own is not None:
         return own(message)
+    number = re.match(r"\[Errno (\d+)\]", message)
+    if number and int(number[1]) in NO_SPACE:
+        return NotWritten("There is no room left on the disk to make the report; nothing was changed.")
     return RungwiseError(f"The notebook {name!r} could not be run to its end ({kind}: {message}).")

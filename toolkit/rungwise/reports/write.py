@@ -3,30 +3,33 @@
 from __future__ import annotations
 
 import ctypes
-import errno
 import hashlib
 import json
 import os
-import secrets
 import shutil
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import rungwise
-from rungwise.basis.errors import RungwiseError
+from rungwise.tables.whole_files import (
+    PARTIAL,
+    NotWritten,
+    beside,
+    exists_already,
+    full_path,
+    plain_errors,
+    write_files,
+    write_through,
+)
+
+__all__ = ["NotWritten", "check_free", "whole_folder", "write_files"]
 
 CONTENTS = "contents.json"
-_PARTIAL, _PREVIOUS = ".partial", ".previous"
+_PREVIOUS = ".previous"
 _STALE_AFTER_SECONDS = 24 * 3600
-_NO_SPACE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-_NO_RIGHTS = {errno.EACCES, errno.EPERM, errno.EROFS}
-
-
-class NotWritten(RungwiseError):
-    """The output could not be put in its place; what was there before is untouched."""
 
 
 def check_free(path: str | Path, *, overwrite: bool = False) -> Path:
@@ -57,66 +60,13 @@ def check_free(path: str | Path, *, overwrite: bool = False) -> Path:
     >>> check_free(Path(folder) / "audit").name
     'audit'
     """
-    target = Path(os.path.abspath(Path(path).expanduser()))
+    target = full_path(path)
     _restore(target)
     if target.is_dir():
         _check_folder(target, overwrite)
     elif target.exists() and not overwrite:
-        raise NotWritten(f"{target} exists already; choose another name, or say --overwrite to replace it.")
+        raise exists_already(target)
     return target
-
-
-def write_files(files: Mapping[str | Path, str | bytes], *, overwrite: bool = False) -> list[Path]:
-    """Write one or several files; each appears whole or not at all.
-
-    All contents are written beside their places first, and moved there only when every one of them
-    is safely on the disk.
-
-    Parameters
-    ----------
-    files : mapping of path to text or bytes
-        Text is written as UTF-8 with plain newlines, the same on every system.
-    overwrite : bool
-        Whether files of these names may be replaced.
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    NotWritten
-        If a file is in the way, the disk is full or the folder may not be written to.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> folder = Path(tempfile.mkdtemp())
-    >>> write_files({folder / "answer.txt": "no clear change"})[0].read_text()
-    'no clear change'
-    >>> write_files({folder / "answer.txt": "rose"})
-    Traceback (most recent call last):
-    ...
-    rungwise.reports.write.NotWritten: ...answer.txt exists already; ...
-    """
-    targets = {check_free(path, overwrite=overwrite): content for path, content in files.items()}
-    for target in targets:
-        if target.is_dir():
-            raise NotWritten(f"{target} is a folder; give the name of a file.")
-    partials: dict[Path, Path] = {}
-    try:
-        for target, content in targets.items():
-            with _plain_errors(target):
-                target.parent.mkdir(parents=True, exist_ok=True)
-                partials[target] = _beside(target, _PARTIAL)
-                _write_through(partials[target], content)
-        for target, partial in partials.items():
-            with _plain_errors(target):
-                _move_file(partial, target, overwrite)
-    finally:
-        for partial in partials.values():
-            partial.unlink(missing_ok=True)
-    return list(targets)
 
 
 @contextmanager
@@ -151,15 +101,15 @@ def whole_folder(path: str | Path, *, overwrite: bool = False) -> Iterator[Path]
     target = check_free(path, overwrite=overwrite)
     if target.exists() and not target.is_dir():
         raise NotWritten(f"{target} is a file; give the name of a folder.")
-    with _plain_errors(target):
+    with plain_errors(target):
         target.parent.mkdir(parents=True, exist_ok=True)
         _sweep(target)
-        partial = _beside(target, _PARTIAL)
+        partial = beside(target, PARTIAL)
         partial.mkdir()
     try:
-        with _plain_errors(target, inside=partial):
+        with plain_errors(target, inside=partial):
             yield partial
-        with _plain_errors(target):
+        with plain_errors(target):
             _write_contents(partial)
             check_free(target, overwrite=overwrite)
             _move_folder(partial, target)
@@ -205,24 +155,12 @@ def _write_contents(folder: Path) -> None:
                 ).hexdigest()
                 os.fsync(stream.fileno())
     listing = {"made_by": f"rungwise {rungwise.__version__}", "files": files}
-    _write_through(folder / CONTENTS, json.dumps(listing, indent=2, ensure_ascii=False) + "\n")
-
-
-def _write_through(path: Path, content: str | bytes) -> None:
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    with path.open("xb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _beside(target: Path, kind: str) -> Path:
-    return target.with_name(f".{target.name}.{secrets.token_hex(4)}{kind}")
+    write_through(folder / CONTENTS, json.dumps(listing, indent=2, ensure_ascii=False) + "\n")
 
 
 def _sweep(target: Path) -> None:
     """Remove what killed runs left behind, leaving alone what another run may be writing now."""
-    for left in target.parent.glob(f".{_literal(target.name)}.????????{_PARTIAL}"):
+    for left in target.parent.glob(f".{_literal(target.name)}.????????{PARTIAL}"):
         if time.time() - left.stat().st_mtime > _STALE_AFTER_SECONDS:
             shutil.rmtree(left, ignore_errors=True)
 
@@ -240,19 +178,6 @@ def _literal(name: str) -> str:
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
 
 
-def _move_file(partial: Path, target: Path, overwrite: bool) -> None:
-    if overwrite:
-        os.replace(partial, target)
-        return
-    try:
-        os.link(partial, target)  # unlike a rename, fails if another run got there first
-    except FileExistsError:
-        raise NotWritten(f"{target} exists already; nothing was replaced.") from None
-    except OSError:
-        check_free(target)
-        os.rename(partial, target)
-
-
 def _move_folder(partial: Path, target: Path) -> None:
     if not target.exists():
         partial.rename(target)
@@ -260,7 +185,7 @@ def _move_folder(partial: Path, target: Path) -> None:
         target.rmdir()
         partial.rename(target)
     elif not _exchange(partial, target):
-        previous = _beside(target, _PREVIOUS)
+        previous = beside(target, _PREVIOUS)
         target.rename(previous)
         partial.rename(target)
         shutil.rmtree(previous, ignore_errors=True)
@@ -278,26 +203,3 @@ def _exchange(one: Path, other: Path) -> bool:
         at_working_directory, os.fsencode(one), at_working_directory, os.fsencode(other), exchange
     )
     return bool(done == 0)
-
-
-@contextmanager
-def _plain_errors(target: Path, inside: Path | None = None) -> Iterator[None]:
-    """Turn what the system says into one sentence; with `inside`, only about files in that folder."""
-    try:
-        yield
-    except OSError as error:
-        about = error.filename
-        if inside is not None and about is not None and inside not in Path(about).parents:
-            raise
-        if error.errno in _NO_SPACE:
-            raise NotWritten(
-                f"There is no room left on the disk for {target}; nothing was changed there."
-            ) from error
-        if error.errno in _NO_RIGHTS:
-            raise NotWritten(
-                f"{target} may not be written (no permission, or open in another program); "
-                "choose another place."
-            ) from error
-        if error.errno in {errno.ENOTDIR, errno.EEXIST} and not target.parent.is_dir():
-            raise NotWritten(f"{target.parent} is not a folder; choose another place.") from error
-        raise

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import errno
+import gc
 import io
+import os
+import re
+import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +19,7 @@ from rungwise.tables.findings import Findings
 from rungwise.tables.header import SEARCHED, known_columns
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
 from rungwise.tables.schema import tidy
+from rungwise.tables.whole_files import check_new, plain_errors, write_files
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -52,19 +59,46 @@ def write_marked_copy(path: str | Path, report: ProblemReport, to: str | Path) -
         cannot be read).
     FileExistsError
         If `to` is there already.
+    NotWritten
+        If the disk is full or the folder may not be written to.
     """
     path, to = Path(path), Path(to)
     if to.suffix.casefold() != ".xlsx":
         raise ValueError(f"to must end in .xlsx; got {to.name!r}.")
-    if to.exists():
-        raise FileExistsError(f"{to} is there already; name another file or remove it.")
+    check_new(to)
     book, sources = _copy(path)
     if not sources:
         raise ValueError(f"{path.name} holds no CSV file or workbook that can be opened and marked.")
     places = _mark(sources, report)
     _list(book, report, places)
-    book.save(to)
+    write_files({to: _content(book, to)})
     return to
+
+
+def _content(book: Workbook, to: Path) -> bytes:
+    """Give the workbook as bytes; its parts are gathered in temporary files, so the disk matters."""
+    content = io.BytesIO()
+    refused: int | None = None
+    # A writer that could not finish complains once more when it is thrown away, so that is done here.
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        book.save(content)
+    except OSError as error:
+        refused = error.errno
+    except Exception as error:
+        # The XML library names what the system said in an error of its own.
+        said = re.search(r"\bIO_(E[A-Z]+)\b", str(error))
+        if said is None:
+            raise
+        refused = getattr(errno, said[1], errno.EIO)
+    finally:
+        if refused is not None:
+            gc.collect()
+        sys.unraisablehook = hook
+    if refused is not None:
+        with plain_errors(to):
+            raise OSError(refused, os.strerror(refused), tempfile.gettempdir())
+    return content.getvalue()
 
 
 def _copy(path: Path) -> tuple[Workbook, dict[str, Worksheet]]:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterable
 from itertools import groupby
 from pathlib import Path
 
 from rungwise.tables.outgoing import inert
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
+from rungwise.tables.whole_files import check_new, write_files
 
 SHOWN_PER_PROBLEM = 4
 
@@ -41,14 +43,15 @@ def write_csv(report: ProblemReport, path: Path) -> None:
     ------
     FileExistsError
         If the file is there already.
+    NotWritten
+        If the disk is full or the folder may not be written to.
     """
-    try:
-        with open(path, "x", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow(FIELDS)
-            writer.writerows([inert(str(getattr(problem, name))) for name in FIELDS] for problem in report)
-    except FileExistsError:
-        raise FileExistsError(f"{path} is there already; name another file or remove it.") from None
+    check_new(path)
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(FIELDS)
+    writer.writerows([inert(str(getattr(problem, name))) for name in FIELDS] for problem in report)
+    write_files({path: out.getvalue()})
 
 
 def _source_lines(problems: list[Problem], every: bool) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +11,7 @@ from rungwise.basis.errors import check_choice
 from rungwise.tables.cells import range_in_words
 from rungwise.tables.schema import TABLES, Field, Schema, schema
 from rungwise.tables.understand import EXAMPLE_MARK
+from rungwise.tables.whole_files import check_new, write_files
 
 if TYPE_CHECKING:
     from xlsxwriter import Workbook
@@ -70,6 +72,8 @@ def write_workbook(path: str | Path, level: int = 1) -> Path:
         If `level` is none of these or `path` does not end in .xlsx.
     FileExistsError
         If the file is there already.
+    NotWritten
+        If the disk is full or the folder may not be written to.
     """
     import xlsxwriter
 
@@ -77,10 +81,10 @@ def write_workbook(path: str | Path, level: int = 1) -> Path:
     path = Path(path)
     if path.suffix.casefold() != ".xlsx":
         raise ValueError(f"path must end in .xlsx; got {path.name!r}.")
-    if path.exists():
-        raise FileExistsError(f"{path} is there already; name another file or remove it.")
+    check_new(path)
     tables = [table for table in TABLES if schema(table).level <= level]
-    book = xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd"})
+    content = io.BytesIO()
+    book = xlsxwriter.Workbook(content, {"default_date_format": "yyyy-mm-dd", "in_memory": True})
     book.set_properties(
         {
             "title": f"Recording workbook, level {level}",
@@ -94,6 +98,7 @@ def write_workbook(path: str | Path, level: int = 1) -> Path:
         _sheet(book.add_worksheet(table), schema(table), tables, formats)
     book.get_worksheet_by_name(tables[0]).activate()
     book.close()
+    write_files({path: content.getvalue()})
     return path
 
 
