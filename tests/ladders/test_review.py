@@ -53,11 +53,21 @@ def test_several_things_at_once_are_named_with_both_words():
     )
 
 
+def test_moving_off_from_the_spot_is_one_thing_and_not_two():
+    still = {"direction": "none", "step_pattern": "none"}
+    moving = {"direction": "forward", "step_pattern": "step-to"}
+    assert _review(still, moving) == []
+    (remark,) = _review(still, {**moving, "height_cm": 12.0})
+    assert remark.remark == (
+        "Several things become harder at once: direction from none to forward, stepping from none to step-to "
+        "and height from 10 to 12 cm."
+    )
+
+
 def test_a_step_judged_easier_than_the_one_before():
     remarks = _review({"difficulty": 1.0}, {"difficulty": 3.5}, {"difficulty": 2.0})
-    assert remarks == [
-        Remark("wall", 3, "easier than before", "Judged easier than step 2 (difficulty 2.0 after 3.5).")
-    ]
+    assert remarks == [Remark("wall", 3, "easier than before", (("difficulty", "3.5", "2.0"),), 2)]
+    assert remarks[0].remark == "Judged easier than step 2 (difficulty 2.0 after 3.5)."
 
 
 @pytest.mark.parametrize(("first", "kinds"), [(1.3, []), (5.0, []), (5.1, ["first rise in height"])])

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of
+from rungwise.ladders.seasonal import seasonal_mann_kendall
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.child_answer import DRAWS_SEED
 from rungwise.single_case.nap import nap_batch
 from rungwise.single_case.tau import tau_batch
 
@@ -152,6 +154,46 @@ def probe_contrasts(
         for row, tau, nap in zip(rows, tau_batch(batch), nap_batch(batch), strict=True):
             contrasts[row * len(CONTRASTS) + place] = _contrast(*found[row], contrast, tau, nap)
     return tuple(one for one in contrasts if one is not None)
+
+
+def planned_steps_trend(
+    caseload: Caseload, child_id: str, *, rng: np.random.Generator | None = None
+) -> tuple[tuple[str, tuple[float, ...], Estimate], ...]:
+    """Test the planned probes of several steps of one ladder for one common trend.
+
+    Each step is compared with itself alone, from the first baseline to the last exposure occasion, and
+    whole days are permuted (`rungwise.ladders.seasonal.seasonal_mann_kendall`). The verdict rests on the
+    primary step; this says whether the steps probed beside it moved the same way.
+
+    Parameters
+    ----------
+    caseload : Caseload
+    child_id : str
+    rng : numpy.random.Generator, optional
+        For more than 8 days; default a fixed seed, so that the same files give the same answer.
+
+    Returns
+    -------
+    tuple of (str, tuple of float, Estimate)
+        Ladder, its probe steps and the trend; only ladders with several planned probe steps.
+    """
+    found = []
+    for ladder in caseload.ladders(child_id, "fear"):
+        steps = caseload.probe_steps(child_id, ladder, "fear")
+        if len(steps) < 2:
+            continue
+        series = [caseload.series(child_id, ladder, "fear", probe_step=step) for step in steps]
+        begun = [one.starts_on for one in series if one.starts_on is not None]
+        if len(begun) < len(series):
+            continue
+        # Times count from each series' own first day; days must be told apart across steps.
+        dated = [
+            replace(one, times=one.times - one.times[0] + (day - min(begun)).days)
+            for one, day in zip(series, begun, strict=True)
+        ]
+        drawn = np.random.default_rng(DRAWS_SEED) if rng is None else rng
+        found.append((ladder, tuple(steps), seasonal_mann_kendall(dated, rng=drawn)))
+    return tuple(found)
 
 
 def probe_frame(contrasts: tuple[ProbeContrast, ...]) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # All orders and thresholds here are common practice, no source.
-COMMON = "common practice, no source"
 SMALL_BEGINNING_CM = 1.3  # half an inch
 # A first rise above this is remarked on (common practice, no source).
 FAR_ABOVE_CM = 5.0
@@ -34,24 +33,33 @@ ORDERS: dict[str, tuple[tuple[str, ...], ...]] = {
     "vision": (("open", "eyes open"), ("covered", "closed", "eyes closed", "eyes covered")),
     "surface": (("still", "firm", "stable"), ("moving", "unstable")),
 }  # fmt: skip
-NAMES = {
-    "support": "support",
-    "direction": "direction",
-    "step_pattern": "stepping",
-    "vision": "vision",
-    "surface": "surface",
-    "height_cm": "height",
-    "width_cm": "width",
+# What a remark says; pages in other languages bring their own.
+WORDS = {
+    "name.support": "support",
+    "name.direction": "direction",
+    "name.step_pattern": "stepping",
+    "name.vision": "vision",
+    "name.surface": "surface",
+    "name.height_cm": "height",
+    "name.width_cm": "width",
+    "order.support": "support before less support",
+    "order.direction": "forward before backward",
+    "order.step_pattern": "step-to before reciprocal stepping",
+    "order.vision": "eyes open before covered",
+    "order.surface": "still before moving",
+    "order.height_cm": "low before high",
+    "order.width_cm": "wide before narrow",
+    "change": "{name} from {old} to {new}",
+    "change.cm": "{name} from {old} to {new} cm",
+    "and": "and",
+    "easier than before": "Judged easier than step {step} (difficulty {new} after {old}).",
+    "several at once": "Several things become harder at once: {changes}.",
+    "first rise in height": "The first rise in height is {new} cm; a customary beginning is about {small} "
+    "cm (common practice, no source).",
+    "usual order": "Against the usual order ({orders}): {changes}.",
+    "not recorded": "No attribute of its steps is recorded, so only their numbers speak for their order.",
 }
-USUAL_ORDER = {
-    "support": "support before less support",
-    "direction": "forward before backward",
-    "step_pattern": "step-to before reciprocal stepping",
-    "vision": "eyes open before covered",
-    "surface": "still before moving",
-    "height_cm": "low before high",
-    "width_cm": "wide before narrow",
-}
+_JUDGED = tuple(key.removeprefix("name.") for key in WORDS if key.startswith("name."))
 
 
 @dataclass(frozen=True)
@@ -66,14 +74,61 @@ class Remark:
     kind : str
         ``"easier than before"``, ``"several at once"``, ``"first rise in height"``,
         ``"usual order"`` or ``"not recorded"``.
-    remark : str
-        One sentence.
+    changes : tuple of (str, str, str)
+        What the remark is about: attribute, at the step before, at this step.
+    before : int
+        The step before; 0 where the remark is about the whole ladder.
     """
 
     ladder_id: str
     step: int
     kind: str
-    remark: str
+    changes: tuple[tuple[str, str, str], ...] = ()
+    before: int = 0
+
+    @property
+    def remark(self) -> str:
+        """The remark in one English sentence."""
+        return remark_sentence(self)
+
+
+def remark_sentence(
+    remark: Remark, words: Mapping[str, str] = WORDS, value: Callable[[str], str] = str
+) -> str:
+    """Write a remark in one sentence.
+
+    Parameters
+    ----------
+    remark : Remark
+    words : mapping
+        Words of the language, by the keys of `WORDS`.
+    value : callable
+        Puts a recorded word such as ``"two hands"`` into the language.
+
+    Examples
+    --------
+    >>> remark_sentence(Remark("wall", 3, "usual order", (("support", "none", "one hand"),), 2))
+    'Against the usual order (support before less support): support from none to one hand.'
+    """
+
+    def listed(parts: list[str]) -> str:
+        return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} {words['and']} {parts[-1]}"
+
+    if not remark.changes:
+        return words[remark.kind]
+    names = [name for name, *_ in remark.changes]
+    _, old, new = remark.changes[0]
+    if remark.kind in ("easier than before", "first rise in height"):
+        small = format_number(SMALL_BEGINNING_CM)
+        return words[remark.kind].format(step=remark.before, old=old, new=new, small=small)
+    changes = [
+        words["change.cm" if name.endswith("_cm") else "change"].format(
+            name=words[f"name.{name}"], old=value(old), new=value(new)
+        )
+        for name, old, new in remark.changes
+    ]
+    orders = listed([words[f"order.{name}"] for name in names])
+    return words[remark.kind].format(changes=listed(changes), orders=orders)
 
 
 def review_ladders(tables: TableSet) -> tuple[Remark, ...]:
@@ -133,33 +188,27 @@ def review_ladder(ladder_id: str, steps: Sequence[Mapping[str, Any]]) -> list[Re
     judged = ("difficulty", "height_cm", "width_cm", *ORDERS)
     known = {name for step in steps for name in judged if not _absent(step.get(name))}
     if len(steps) > 1 and not known - {"difficulty"}:
-        words = "No attribute of its steps is recorded, so only their numbers speak for their order."
-        return [Remark(ladder_id, int(steps[0]["step"]), "not recorded", words)]
+        return [Remark(ladder_id, int(steps[0]["step"]), "not recorded")]
     remarks += _first_rise(ladder_id, steps)
     for before, step in pairwise(steps):
-        number = int(step["step"])
-        changes = {name: _harder(name, before.get(name), step.get(name)) for name in NAMES}
+        numbers = int(step["step"]), int(before["step"])
+        changes = {name: _harder(name, before.get(name), step.get(name)) for name in _JUDGED}
         up = [name for name, change in changes.items() if change > 0]
         down = [name for name, change in changes.items() if change < 0]
-        drop = _difference(before.get("difficulty"), step.get("difficulty"))
-        if drop < 0:
-            words = (
-                f"Judged easier than step {int(before['step'])} (difficulty "
-                f"{format_number(float(step['difficulty']))} after "
-                f"{format_number(float(before['difficulty']))})."
-            )
-            remarks.append(Remark(ladder_id, number, "easier than before", words))
+
+        def remark(kind: str, names: list[str]) -> Remark:
+            told = tuple((name, _shown(before[name]), _shown(step[name])) for name in names)  # noqa: B023
+            return Remark(ladder_id, numbers[0], kind, told, numbers[1])  # noqa: B023
+
+        if _difference(before.get("difficulty"), step.get("difficulty")) < 0:
+            old, new = (format_number(float(one["difficulty"])) for one in (before, step))
+            told = (("difficulty", old, new),)
+            remarks.append(Remark(ladder_id, numbers[0], "easier than before", told, numbers[1]))
         elif down and not up:
             # Nothing recorded became harder, so the step before seems the harder one.
-            words = (
-                f"Against the usual order ({_listed([USUAL_ORDER[name] for name in down])}): "
-                f"{_listed([_change(name, before, step) for name in down])}."
-            )
-            remarks.append(Remark(ladder_id, number, "usual order", words))
-        if len(up) > 1:
-            changed = _listed([_change(name, before, step) for name in up])
-            words = f"Several things become harder at once: {changed}."
-            remarks.append(Remark(ladder_id, number, "several at once", words))
+            remarks.append(remark("usual order", down))
+        if len(up) - _sets_off(before, up) > 1:
+            remarks.append(remark("several at once", up))
     return sorted(remarks, key=lambda remark: remark.step)
 
 
@@ -173,22 +222,22 @@ def remarks_frame(remarks: tuple[Remark, ...]) -> pd.DataFrame:
     )
 
 
-def _change(name: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
-    if name in ORDERS:
-        return f"{NAMES[name]} from {before[name]} to {after[name]}"
-    old, new = (f"{float(step[name]):g}" for step in (before, after))
-    return f"{NAMES[name]} from {old} to {new} cm"
+def _sets_off(before: Mapping[str, Any], up: list[str]) -> bool:
+    """Tell whether the child moves off from the spot: a direction and a way of stepping, one thing."""
+    both = ("direction", "step_pattern")
+    return all(name in up and _rank(name, before[name]) == 0 for name in both)
+
+
+def _shown(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _first_rise(ladder_id: str, steps: Sequence[Mapping[str, Any]]) -> list[Remark]:
     for before, step in pairwise(steps):
         rise = _difference(before.get("height_cm"), step.get("height_cm"))
         if rise > FAR_ABOVE_CM:
-            words = (
-                f"The first rise in height is {format_number(rise)} cm; a customary beginning is about "
-                f"{format_number(SMALL_BEGINNING_CM)} cm ({COMMON})."
-            )
-            return [Remark(ladder_id, int(step["step"]), "first rise in height", words)]
+            told = (("height_cm", "", format_number(rise)),)
+            return [Remark(ladder_id, int(step["step"]), "first rise in height", told, int(before["step"]))]
         if rise > 0:
             return []
     return []
@@ -225,7 +274,3 @@ def _difference(before: Any, after: Any) -> float:
 
 def _absent(value: Any) -> bool:
     return value is None or (isinstance(value, float) and np.isnan(value))
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
