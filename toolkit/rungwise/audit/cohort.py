@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
@@ -11,6 +12,7 @@ import numpy as np
 
 from rungwise.audit.courses import Course, courses
 from rungwise.audit.quarter import Quarter
+from rungwise.audit.wording import every as every_of
 from rungwise.series.caseload import Caseload
 
 if TYPE_CHECKING:
@@ -113,19 +115,21 @@ def flow(stages: Mapping[str, str]) -> pd.DataFrame:
     >>> table[table["kind"] == "total"].set_index("code")["children"].to_dict()
     {'known': 2, 'open': 2, 'due': 1, 'judged': 1}
     """
+    return flow_of(Counter(stages.values()))
+
+
+def flow_of(counts: Mapping[str, int]) -> pd.DataFrame:
+    """Give the table of `flow` from the number of children at each stage."""
     import pandas as pd
 
-    counts: dict[str, int] = dict.fromkeys(STAGES, 0)
-    for stage in stages.values():
-        counts[stage] += 1
     rows: list[tuple[str, str, str, int]] = []
-    remaining = len(stages)
+    remaining = sum(counts.values())
     for total, words in TOTALS.items():
         rows.append(("total", total, words, remaining))
         for code, (lost_from, loss) in STAGES.items():
             if lost_from == total and code != "judged":
-                rows.append(("loss", code, loss, counts[code]))
-                remaining -= counts[code]
+                rows.append(("loss", code, loss, counts.get(code, 0)))
+                remaining -= counts.get(code, 0)
     return pd.DataFrame(rows, columns=["kind", "code", "words", "children"])
 
 
@@ -165,8 +169,11 @@ def _unknown(caseload: Caseload, every: tuple[Course, ...]) -> tuple[str, ...]:
         )
     read_off = sum(course.exposure_by == "ratings" for course in every)
     if read_off:
+        whom = f"{read_off} of {len(every)} children"
+        if read_off == len(every):
+            whom = f"{every_of(read_off)} {'child' if read_off == 1 else 'children'}"
         sentences.append(
-            f"For {read_off} of {len(every)} children no phase table says when exposure began; it is taken "
+            f"For {whom} no phase table says when exposure began; it is taken "
             "to begin with the first rating in exposure, so it may have begun earlier."
         )
     undated = [course for course in every if course.n_undated]

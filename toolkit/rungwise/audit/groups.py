@@ -61,15 +61,37 @@ def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: fl
         kind has at least `ENOUGH` judged children. A grouping in which only one group was recorded is
         left out.
     """
+    judged = [outcome for outcome in outcomes if outcome.code]
+    members = groups_of(caseload, judged)
+    fell = [outcome.code in FELL for outcome in judged]
+    return groups_from(
+        [members[outcome.course.child_id] for outcome in judged], fell, baseline_levels(judged), confidence
+    )
+
+
+def groups_from(
+    members: Sequence[Mapping[str, str]],
+    fell: Sequence[bool],
+    levels: Sequence[float],
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Give the table of `groups_table` from what is known of each judged child.
+
+    Parameters
+    ----------
+    members : sequence of Mapping[str, str]
+        Group of each child by kind of group, as from `groups_of`.
+    fell : sequence of bool
+    levels : sequence of float
+        See `rungwise.audit.case_mix.baseline_levels`.
+    confidence : float
+    """
     import pandas as pd
 
-    judged = [outcome for outcome in outcomes if outcome.code]
-    members = _members(caseload, judged)
-    fell = [outcome.code in FELL for outcome in judged]
     kept: dict[str, list[str]] = {}
     rows: list[tuple[str, str, int, int]] = []
     for grouping in GROUPINGS:
-        names = [members[outcome.course.child_id].get(grouping, NOT_RECORDED) for outcome in judged]
+        names = [one.get(grouping, NOT_RECORDED) for one in members]
         kept[grouping] = names
         groups: dict[str, list[bool]] = {}
         for group, improved in zip(names, fell, strict=True):
@@ -82,7 +104,7 @@ def groups_table(caseload: Caseload, outcomes: Sequence[Outcome], confidence: fl
     shares = share_interval_batch(table["fell"], table["judged"], confidence=confidence)
     table = table.assign(share=shares.value, ci_low=shares.ci_low, ci_high=shares.ci_high)
     entry = {name: kept[name] for name in CHARACTERISTICS if name in kept}
-    return _with_limits(table, kept, fell, {"baseline_level": baseline_levels(judged), **entry})
+    return _with_limits(table, kept, fell, {"baseline_level": levels, **entry})
 
 
 def about_groups(table: pd.DataFrame) -> str:
@@ -166,8 +188,8 @@ def shrunken(counts: Sequence[int], n: Sequence[int]) -> list[float]:
     return (1 / (1 + np.exp(-drawn))).tolist()
 
 
-def _members(caseload: Caseload, judged: Sequence[Outcome]) -> dict[str, dict[str, str]]:
-    """Group of each judged child by kind of group."""
+def groups_of(caseload: Caseload, judged: Sequence[Outcome]) -> dict[str, dict[str, str]]:
+    """Give the group of each judged child by kind of group."""
     table = caseload.tables.get("children")
     members: dict[str, dict[str, str]] = {outcome.course.child_id: {} for outcome in judged}
     if table is not None:

@@ -15,6 +15,7 @@ from rungwise.audit.wording import percent
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import mean_interval, share_interval_batch
 from rungwise.basis.page_numbers import format_bounded
+from rungwise.series.blocks import block_bits, blocks
 from rungwise.series.caseload import Caseload
 from rungwise.series.planned import FEAR
 from rungwise.single_case.child_answer import ChildAnswer, child_answers
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[int, int], None]
-# Children answered in one go; between, progress is reported.
-TOGETHER = 100
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class Outcome:
 
 
 def judge(
-    caseload: Caseload, due: Sequence[Course], progress: Progress | None = None
+    caseload: Caseload, due: Sequence[Course], progress: Progress | None = None, bits: int | None = None
 ) -> tuple[Outcome, ...]:
     """Give the outcome of every child whose outcome is due, from data up to that day.
 
@@ -64,22 +63,26 @@ def judge(
         With a due day each.
     progress : callable, optional
         Called with children done and children in all.
+    bits : int, optional
+        Where these children are some of a registry's; see `rungwise.series.blocks.blocks`.
     """
+    bits = block_bits(len(caseload.children)) if bits is None else bits
     known = censored(caseload, {course.child_id: course.due_on for course in due if course.due_on})
     rated = [course.child_id for course in due if course.n_baseline + course.n_exposure]
     outcomes = {child: clear_outcome(known, child) for child in rated}
-    answers = answer_all(known, {child: what for child, what in outcomes.items() if what}, progress)
+    answers = answer_all(known, {child: what for child, what in outcomes.items() if what}, progress, bits)
     return tuple(_judged(course, answers.get(course.child_id), outcomes) for course in due)
 
 
 def answer_all(
-    known: Caseload, outcomes: Mapping[str, str], progress: Progress | None = None
+    known: Caseload, outcomes: Mapping[str, str], progress: Progress | None = None, bits: int | None = None
 ) -> dict[str, ChildAnswer]:
     """Answer for many children, some at a time, by the outcome named for each."""
     answers: dict[str, ChildAnswer] = {}
     children = list(outcomes)
-    for start in range(0, len(children), TOGETHER):
-        some = children[start : start + TOGETHER]
+    # Who is answered together follows from the codes alone, so that no last digit depends on the parts.
+    for places in blocks(children, block_bits(len(children)) if bits is None else bits):
+        some = [children[place] for place in places.tolist()]
         for answer in child_answers(known, {child: outcomes[child] for child in some}):
             answers[answer.child_id] = answer
         if progress is not None:
@@ -171,13 +174,17 @@ def beside(outcomes: Iterable[Outcome], confidence: float = 0.95) -> pd.DataFram
         One row per way in which an outcome came due: ``due_by, words, due, judged, fell, rose,
         other, share_fell, ci_low, ci_high``; the share is of the children judged.
     """
+    return beside_of([(outcome.course.due_by, outcome.code) for outcome in outcomes], confidence)
+
+
+def beside_of(due: Sequence[tuple[str, str]], confidence: float = 0.95) -> pd.DataFrame:
+    """Give the table of `beside` from how each outcome came due, and its verdict code."""
     import pandas as pd
 
-    outcomes = list(outcomes)
     rows = []
     for way, words in DUE_BY.items():
-        group = [outcome for outcome in outcomes if outcome.course.due_by == way]
-        codes = [outcome.code for outcome in group if outcome.code]
+        group = [code for due_by, code in due if due_by == way]
+        codes = [code for code in group if code]
         fell, rose = sum(code in FELL for code in codes), codes.count("rose")
         rows.append((way, words, len(group), len(codes), fell, rose, len(codes) - fell - rose))
     table = pd.DataFrame(rows, columns=["due_by", "words", "due", "judged", "fell", "rose", "other"])
@@ -196,11 +203,18 @@ def mean_nap(outcomes: Iterable[Outcome], confidence: float = 0.95) -> Estimate:
     Estimate
         Statistic ``"mean NAP"``; limits beyond 0 or 1 are cut there, and a caution says so.
     """
-    values = [
-        outcome.answer.verdict.size.value
-        for outcome in outcomes
-        if outcome.answer is not None and outcome.stage == "judged"
-    ]
+    return mean_nap_of(
+        [
+            outcome.answer.verdict.size.value
+            for outcome in outcomes
+            if outcome.answer is not None and outcome.stage == "judged"
+        ],
+        confidence,
+    )
+
+
+def mean_nap_of(values: Sequence[float], confidence: float = 0.95) -> Estimate:
+    """Give the estimate of `mean_nap` from the judged children's NAP."""
     mean = mean_interval(values, confidence=confidence)
     cautions = list(mean.cautions)
     low, high = mean.ci_low, mean.ci_high
