@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import nbformat
 import numpy as np
@@ -15,6 +17,8 @@ from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
 from rungwise.single_case.error_rates import ErrorRates
 from rungwise.single_case.verdict import Rule, Verdict, words_of
 from rungwise.single_case.verdict_words import headline, questions
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 VOID = {"meta", "img", "br", "hr", "source", "link", "input"}
 
