@@ -138,10 +138,20 @@ def test_the_practice_sees_shares_children_and_how_the_counts_depend_on_reliabil
     # One recovered, one unchanged, one of whom it cannot be said; Wilson 1 of 2, bounds of 3.
     assert "Recovered 1 2 50% 9% to 91% 33% to 67%" in text
     assert "Deteriorated 0 2 0% 0% to 66% 0% to 33%" in text
-    assert "Jacobson & Truax 1991 1(1)/1/0" in text
+    assert "Jacobson & Truax 1991 1/1/0" in text
     assert "Here lower is better, the critical value is 1.96 and the cutoff 30.00." in text
     assert "C2 45 42 45.00 5.66 0.53 .60 unchanged" in text
     assert "C3 50 – 50.00 5.66 – – cannot be said" in text
+    assert (
+        "measured over 14 days and the change over 147; the two are not interchangeable. (2 of 3)" in text
+    )
+
+
+def test_cautions_that_differ_in_days_alone_stand_once(read):
+    later = [*SCORES, "C4,MFQ,2026-01-05,intake,45,parent", "C4,MFQ,2026-03-16,review,42,parent"]
+    text = words_of(practice_change(audit_of(read(measures=MEASURES, assessments=later), "C1", "C2", "C4")))
+    assert "and the change over 70 to 147; the two are not interchangeable. (3 of 3)" in text
+    assert "Raw scores 70 to 147 days apart carry growing up" in text
 
 
 GOALS = [

@@ -346,13 +346,15 @@ def _with_missing_ratings(
             least.append(min(size.value for size in sizes))
             most.append(max(size.value for size in sizes))
     everybody = len(judged) + unjudged
-    rests_on = f"{unjudged} not judged, and missing ratings of {gaps} judged"
-    rows = [
-        _bound(
-            "verdict: fell, missing ratings too", "fell, with missing ratings too", (fell, len(judged)),
-            (low, high + unjudged, everybody), rests_on,
-        )
-    ]  # fmt: skip
+    rests_on = f"{unjudged} not judged" + (f", and missing ratings of {gaps} judged" if gaps else "")
+    rows = []
+    if gaps:
+        rows.append(
+            _bound(
+                "verdict: fell, missing ratings too", "fell, with missing ratings too", (fell, len(judged)),
+                (low, high + unjudged, everybody), rests_on,
+            )
+        )  # fmt: skip
     counted = len(least) + unjudged
     nan = math.nan
     rows.append(

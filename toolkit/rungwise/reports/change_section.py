@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -35,6 +36,8 @@ if TYPE_CHECKING:
     from rungwise.series.caseload import Caseload
 
 _NARROW_INCHES = 3.8
+# Days between two scores, in the cautions that name them.
+_DAYS = re.compile(r"(Raw scores |the change over )([\d.]+)")
 # Children of one instrument listed on the audit's page; the file has them all.
 LISTED = 60
 
@@ -175,20 +178,33 @@ def _every_child(measure: MeasureChange) -> Block:
         {"Child": label} | {name: text for name, text in cells.items() if name not in alike}
         for label, cells in zip(classes.labels, every, strict=True)
     ]
-    said: dict[str, int] = {}
-    for change in classes.changes:
-        for caution in change.cautions:
-            said[caution] = said.get(caution, 0) + 1
     lower, critical, cutoff = (every[0][name] for name in alike)
     notes = [
         f"Here {lower} is better, the critical value is {critical} and the cutoff {cutoff}.",
         ENGLISH("change.by_hand"),
-        *(f"{words} ({n} of {len(classes)})" for words, n in said.items()),
+        *_cautions(classes),
     ]
     if len(rows) > LISTED:
         notes.append(f"{len(rows) - LISTED} more stand in tables/score_changes.csv.")
     numeric = [name for name in rows[0] if name not in ("Child", ENGLISH("change.verdict"))]
     return table(rows[:LISTED], caption=f"{named(measure)}: child by child", numeric=numeric, notes=notes)
+
+
+def _cautions(classes: ChangeClasses) -> list[str]:
+    """Give each caution once with the children it concerns, those that differ in days alone together."""
+    days: dict[str, list[float]] = {}
+    for change in classes.changes:
+        for caution in change.cautions:
+            found = _DAYS.search(caution)
+            alike = _DAYS.sub(r"\g<1>{days}", caution) if found else caution
+            days.setdefault(alike, []).append(float(found[2]) if found else math.nan)
+    told = []
+    for words, numbers in days.items():
+        low, high = min(numbers), max(numbers)
+        spread = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        said = words.replace("{days}", spread)
+        told.append(f"{said} ({len(numbers)} of {len(classes)})")
+    return told
 
 
 def _goals(caseload: Caseload, child_id: str, say: Words) -> list[Block | Picture]:

@@ -155,13 +155,12 @@ def strip(measure: MeasureChange, found: pd.DataFrame, say: Words = ENGLISH) -> 
         reliability: f"{reliability:.2f}"[1:] + ("*" if reliability == own else "") for reliability in tried
     }
     alone = all(sum(row[name] for name in CATEGORIES) == 1 for row in records)
-    unsaid = math.isnan(measure.cutoffs.c.value)
     rows = []
     for method, way in METHODS.items():
         mine = [row for row in records if row["method"] == method]
         if not any(row["n"] for row in mine):
             continue
-        at = {row["reliability"]: _entry(dict(row), say, alone=alone, unsaid=unsaid) for row in mine}
+        at = {row["reliability"]: _entry(dict(row), say, alone=alone) for row in mine}
         rows.append(
             {
                 say("change.method"): say.sentence(way.words),
@@ -242,15 +241,13 @@ def _digits_of(classes: ChangeClasses, i: int, better: str) -> int:
     return _MOST_DIGITS
 
 
-def _entry(row: Mapping[Any, Any], say: Words, *, alone: bool, unsaid: bool) -> str:
+def _entry(row: Mapping[Any, Any], say: Words, *, alone: bool) -> str:
     if alone:
         category = next(name for name in CATEGORIES if row[name])
         return say(f"change.short.{category}")
     if not row["n"]:
         return NOTHING
-    better = f"{row['recovered'] + row['improved']}"
-    within = "" if unsaid else f"({row['recovered']})"
-    return f"{better}{within}/{row['unchanged']}/{row['deteriorated']}"
+    return f"{row['recovered'] + row['improved']}/{row['unchanged']}/{row['deteriorated']}"
 
 
 def _known(value: float | None, digits: int, otherwise: str) -> str:
