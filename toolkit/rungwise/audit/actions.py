@@ -65,6 +65,9 @@ def read_back(table: pd.DataFrame, quarter: Quarter, *, recorded: bool) -> tuple
     if earlier.empty:
         return ("No earlier audit raised an action.",)
     count = earlier["state"].value_counts().to_dict()
+    if earlier["state"].isin(["done", "done_late"]).all():
+        which = "The one action" if len(earlier) == 1 else f"All {len(earlier)} actions"
+        return (f"{which} from earlier audits {'is' if len(earlier) == 1 else 'are'} done.",)
     done = count.get("done", 0) + count.get("done_late", 0)
     waiting = {"overdue": "overdue", "open": "not due yet"}
     parts = [f"{done} done"]

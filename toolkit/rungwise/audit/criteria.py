@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from rungwise.audit.outcomes import Outcome
-from rungwise.audit.wording import listed, percent
+from rungwise.audit.wording import every, listed, percent
 from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import count_of
 from rungwise.single_case.verdict_rule import FELL
@@ -109,7 +109,9 @@ def standards_sentence(table: pd.DataFrame) -> tuple[str, ...]:
         f"{'at least' if row['direction'] == 'at_least' else 'at most'} {percent(row['target'])})"
         for row in table[table["result"] == "not_met"].to_dict("records")
     ]
-    return (f"Of the {was}: {listed(parts)}.", *([f"Not met: {'; '.join(missed)}."] if missed else []))
+    alone = len(parts) == 1 and len(table) > 1
+    told = f"{every(len(table))} {parts[0].partition(' ')[2]}" if alone else listed(parts)
+    return (f"Of the {was}: {told}.", *([f"Not met: {'; '.join(missed)}."] if missed else []))
 
 
 def measured(outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> Mapping[str, tuple[int, int]]:

@@ -125,6 +125,8 @@ def completeness(caseload: Caseload, cohort: Cohort) -> tuple[pd.DataFrame, tupl
             if field in ASKED_WHEN:
                 other, wanted = ASKED_WHEN[field]
                 asked = np.isin(part[other].astype(str), wanted) if wanted else _filled(part, other)
+            if not len(table):
+                continue
             if not _filled(table, column).any():
                 never.append(field)
             elif asked.any():

@@ -171,12 +171,13 @@ def _uncertainty(words: Words, count: dict[str, int], shares: pd.DataFrame, conf
         which = f"In {'that child' if fell == 1 else every(fell)}"
         return f"{sentence} {which} it {words.better} beyond where the baseline was heading."
     rest = "the baseline may explain it, or cannot say why"
+    others = "one" if fell - beyond == 1 else str(fell - beyond)
     if not beyond:
         which = "that child" if fell == 1 else every(fell)
         return f"{sentence} In {which} {rest}."
     return (
         f"{sentence} In {beyond} of the {fell} it {words.better} beyond where the baseline was heading; in "
-        f"the other {fell - beyond} {rest}."
+        f"the other {others} {rest}."
     )
 
 
@@ -268,7 +269,8 @@ def _left_early(words: Words, beside: pd.DataFrame, outcomes: Sequence[Outcome])
                 f"was judged: {words.subject} {words.better if fell else f'had not {_past(words.better)}'}"
             )
         return [f"One child left before the horizon{fear} and {how}."]
-    fear = f", {for_fear} of them because of fear" if for_fear else ""
+    fear = ", because of fear" if for_fear == due else f", {for_fear} of them because of fear"
+    fear = fear if for_fear else ""
     if not judged:
         return [f"{due} children left before the horizon{fear}; none of them could be judged."]
     return [

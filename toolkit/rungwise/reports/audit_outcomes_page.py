@@ -97,7 +97,8 @@ def _how_large(audit: Audit) -> Block:
         {
             "NAP": f"Mean over {count_of(mean.n, 'child', 'children')}, each with the same weight",
             "Value": format_bounded(mean.value),
-            limits: _limits(mean.ci_low, mean.ci_high) or "one child has no spread",
+            limits: _limits(mean.ci_low, mean.ci_high)
+            or ("one child has no spread" if mean.n == 1 else "all alike: no spread to go by"),
         }
     ]
     notes = [
@@ -113,7 +114,7 @@ def _how_large(audit: Audit) -> Block:
                 limits: _limits(max(found.average.ci_low, 0.0), min(found.average.ci_high, 1.0)),
             }
         )
-        if not math.isnan(found.prediction_low):
+        if not math.isnan(found.prediction_low + found.average.ci_low):
             reach = _limits(max(found.prediction_low, 0.0), min(found.prediction_high, 1.0))
             rows.append({"NAP": "A further child like these (prediction)", "Value": "", limits: reach})
         rows.append(

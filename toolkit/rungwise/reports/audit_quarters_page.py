@@ -35,7 +35,9 @@ def standards(audit: Audit) -> Block:
         rows,
         caption="Set before the quarter, in practice.toml",
         numeric=["This quarter", "Exact 95% interval"],
-        when_empty="the practice set none.",
+        when_empty="the practice set none. A standard is set before the quarter, in practice.toml: for "
+        "example [criteria.fell] with target = 0.6. What can be measured: "
+        f"{'; '.join(f'{name} ({words})' for name, words in MEASURES.items())}.",
         notes=[
             "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
             "it holds the standard, there are too few children to say.",
@@ -52,7 +54,8 @@ def _exceptions(row: Any) -> str:
     applied, stated = allowed(row.exceptions.split("; "))
     told = f"Allowed exceptions, {row.words or row.criterion}: {row.exceptions}."
     if applied:
-        told += f" {count_of(row.excepted, 'child is', 'children are')} left out of the count for it."
+        left_out = count_of(row.excepted, "child is", "children are") if row.excepted else "No child is"
+        told += f" {left_out} left out of the count for it."
     if stated:
         told += " What is not recorded as a reason for the end of a program is stated, and not counted out."
     return told

@@ -102,7 +102,9 @@ def _about_places(audit: Audit) -> list[str]:
     ]
     for group in PLACES:
         known = found.known[group]
-        if known < KNOWN * found.occasions:
+        if not known:
+            notes.append(f"The {group} of occasions was not recorded, so there is no rate by {group}.")
+        elif known < KNOWN * found.occasions:
             notes.append(
                 f"The {group} is known for {known} of {found.occasions} occasions, too few for rates by "
                 f"{group}."
