@@ -29,6 +29,7 @@ from rungwise.reports.blocks import (
     picture,
     table,
 )
+from rungwise.reports.calibration_section import about_caseload, marked
 from rungwise.reports.catalog import Words
 from rungwise.reports.catalog import words_in as words_in
 from rungwise.reports.provenance import provenance, settings
@@ -43,6 +44,7 @@ from rungwise.reports.words import (
 from rungwise.single_case.answer_text import RATED, trust_sentences
 from rungwise.single_case.child_answer import which_child as which_child
 from rungwise.single_case.mean_change import mean_change
+from rungwise.single_case.pooled_autocorrelation import FEWEST_CHILDREN, caseload_autocorrelation
 from rungwise.single_case.verdict import SCALES_DIFFER
 from rungwise.single_case.verdict_words import comparison, headline, questions
 from rungwise.tables.level_1 import ONE_CHILD
@@ -171,8 +173,11 @@ def numbers_table(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     )
 
 
-def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
-    """Give how often the verdict errs, the recording level and every caution."""
+def trust(answer: ChildAnswer, say: Words = ENGLISH, caseload: Caseload | None = None) -> Blocks:
+    """Give how often the verdict errs, the recording level and every caution.
+
+    Where a caseload of several children is given, its own autocorrelation is marked in the table.
+    """
     blocks: list[Block | Picture] = []
     # Where the printed answer leaves the rates out, they say nothing about this verdict.
     rated = len(answer.ladders) == 1 and answer.verdict.code in RATED
@@ -180,9 +185,11 @@ def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     in_table = say.sentence(rates.said(lower=lower)) if rates is not None else ""
     if rates is not None:
         names = (say("trust.wrong"), say("trust.power"), turned(say, "trust.found", lower=lower))
+        several = caseload is not None and len(caseload.children) >= FEWEST_CHILDREN
+        pooled = caseload_autocorrelation(caseload) if caseload is not None and several else None
         rows = [
             {
-                say("trust.autocorrelation"): format_number(phi, 1),
+                say("trust.autocorrelation"): marked(phi, pooled, say),
                 **{
                     name: say("trust.share", share=say.of_hundred(shares[phi]))
                     for name, shares in zip(names, (rates.wrong, rates.power, rates.found), strict=True)
@@ -197,7 +204,8 @@ def trust(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
             effect=effect_words(rates, say, lower=lower),
         )
         caption = turned(say, "trust.caption", lower=lower)
-        blocks.append(table(rows, caption=caption, numeric=names, notes=[simulated]))
+        notes = [simulated, *about_caseload(pooled, say)]
+        blocks.append(table(rows, caption=caption, numeric=names, notes=notes))
     if sentences := [sentence for sentence in cautions(answer, say) if sentence != in_table]:
         blocks.append(bullets(sentences))
     return Blocks(blocks)

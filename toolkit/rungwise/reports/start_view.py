@@ -125,7 +125,7 @@ def answer_html(caseload: Caseload, answer: ChildAnswer, say: Words, ladder: str
     parts += [_html(block) for block in page.pictures(caseload, shown, say, narrow=False)]
     for key, blocks in (
         ("page.numbers", [page.numbers_table(answer, say)]),
-        ("page.trust", page.trust(answer, say)),
+        ("page.trust", page.trust(answer, say, caseload)),
         ("page.settle", [page.next_to_find_out(answer, say), page.safety(say)]),
         ("page.left_out", page.left_out(caseload, answer, say)),
         ("start.glossary", [page.meanings_table(say), bullets(glossary(say))]),

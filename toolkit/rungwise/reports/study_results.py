@@ -18,6 +18,7 @@ from rungwise.basis.page_numbers import (
     format_p,
 )
 from rungwise.figures.stacked_cases import describe_cases, stacked_cases
+from rungwise.reports.calibration_section import study_cards
 from rungwise.reports.manuscript import Drawing, Heading, Part, Points, rows, text
 from rungwise.reports.study_criteria import criteria, said
 from rungwise.reports.word import Italic
@@ -33,10 +34,15 @@ PHASE_WORDS = {phase: phase.replace("_", "-") for phase in PHASES}
 
 
 def results(result: StudyResult, masked: Sequence[Estimate] = ()) -> list[Part]:
-    """Give sequence, figure, primary test, cases, several cases and masked raters."""
+    """Give figure, sequence, primary test, cases, several cases and masked raters."""
     study = result.study
     return [
         Heading("Results"),
+        Heading("Ratings", 2),
+        *figures(study),
+        rows([line for one in study.cases for line in _by_phase(one)], "Ratings by phase",
+             numeric=["Rated", "Declined", "M", "SD", "Median", "Lowest", "Highest"],
+             notes=["Means and medians leave declined occasions out."]),
         Heading("Sequence completed", 2),
         rows(
             [_sequence(one) for one in study.cases],
@@ -45,11 +51,6 @@ def results(result: StudyResult, masked: Sequence[Estimate] = ()) -> list[Part]:
             notes=["Start: occasion at which exposure began. Phases count usable occasions."],
         ),
         Points(tuple(coverage(study))),
-        Heading("Ratings", 2),
-        *figures(study),
-        rows([line for one in study.cases for line in _by_phase(one)], "Ratings by phase",
-             numeric=["Rated", "Declined", "M", "SD", "Median", "Lowest", "Highest"],
-             notes=["Means and medians leave declined occasions out."]),
         Heading("Primary test", 2),
         *primary(result),
         Heading("Case by case", 2),
@@ -64,6 +65,7 @@ def results(result: StudyResult, masked: Sequence[Estimate] = ()) -> list[Part]:
                 "likely, which trend and autocorrelation break.",
             ],
         ),
+        *(card.part() for card in study_cards(result)),
         Heading("All cases together", 2),
         *together(result),
         *(masked_raters(masked) if masked else []),
