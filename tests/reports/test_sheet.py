@@ -137,6 +137,44 @@ def test_wrong_calls(tmp_path):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.fixture
+def also_joy(tmp_path):
+    """A practice that rates joy too, from 1 to 5 and higher is better."""
+    (tmp_path / "children.csv").write_text("child_id\nC014\n")
+    (tmp_path / "practice.toml").write_text(
+        '[scales.joy]\nminimum = 1\nmaximum = 5\nbetter = "higher"\n[scales.fear]\nmaximum = 8\n'
+    )
+    (tmp_path / "plans.csv").write_text(
+        "child_id,ladder_id,probe_step,fear_minimum,fear_maximum\nC014,net,2,0,4\n"
+    )
+    return tmp_path
+
+
+@pytest.mark.parametrize("kind", ["probe", "home"])
+def test_another_outcome_has_a_weekly_sheet_on_its_own_scale(also_joy, no_browser, kind):
+    (written,) = write_sheet(also_joy, "C014", to=also_joy / "out", kind=kind, outcome="joy")
+    assert written.name == f"sheet_{kind}_C014_joy.html"
+    page = written.read_text()
+    assert 'data-field="ratings.outcome">joy<' in page
+    assert "Scale of joy from 1, none, to 5, most ever" in page
+    assert "1 to 5" in page
+    assert "joy" in re.search(r'<div class="how.*?</ul>', page, re.DOTALL)[0]
+    assert "how much fear" not in page
+    assert "highest fear" not in page
+    assert 'data-field="plans.probe_step">2<' in page
+
+
+def test_fear_keeps_the_childs_own_scale_and_the_other_sheets(also_joy, no_browser):
+    (written,) = write_sheet(also_joy, "C014", to=also_joy / "fear", kind="practice")
+    assert "Fear thermometer from 0, no fear, to 4, most fear ever" in written.read_text()
+    assert "ratings.outcome" not in written.read_text()
+    with pytest.raises(ValueError, match="outcome must be 'fear' on this sheet, because observations"):
+        write_sheet(also_joy, "C014", to=also_joy / "no", kind="practice", outcome="joy")
+    with pytest.raises(ValueError, match=r"outcome must have a scale: 'fear', 'joy', or another .*'calm'"):
+        write_sheet(also_joy, "C014", to=also_joy / "no", outcome="calm")
+    assert not (also_joy / "no").exists()
+
+
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_all_eight_steps_of_the_demo_ladder_stand_on_every_sheet(tmp_path, no_browser, paper):
     for kind in ("probe", "approach", "practice", "home", "observer"):

@@ -10,10 +10,11 @@ from rungwise.basis.errors import RungwiseError, check_choice
 from rungwise.reports import sheet_words as say
 from rungwise.reports.pdf import PAPERS, find_browser, page_to_pdf
 from rungwise.reports.sheet_facts import facts_of, facts_without_child
-from rungwise.reports.sheet_forms import KINDS, LEVELS, form_of, lowest_level
+from rungwise.reports.sheet_forms import KINDS, LEVELS, about, form_of, lowest_level
 from rungwise.reports.sheet_page import paper_word, sheet_html
 from rungwise.reports.write import check_free, write_files
 from rungwise.series.caseload import Caseload, read_caseload
+from rungwise.series.planned import FEAR
 from rungwise.tables.practice import Practice
 
 # Tables without which a practice records at level 1, whatever else it keeps.
@@ -30,6 +31,7 @@ def write_sheet(
     ladder_id: str | None = None,
     probe_step: int | None = None,
     level: int | None = None,
+    outcome: str = FEAR,
     blank: bool = False,
     overwrite: bool = False,
     today: date | None = None,
@@ -60,6 +62,9 @@ def write_sheet(
     level : {1, 2, 3}, optional
         Recording level; default that of the files, for a blank sheet the lowest that has the kind.
         At level 1 the probe sheet asks date, phase, rating, declined, once a week.
+    outcome : str
+        What is rated. Another than fear stands in the table ``ratings`` only, so it has the weekly
+        sheets (kind ``probe`` or ``home``), on the scale that practice.toml declares for it.
     blank : bool
         For any child. With `path`, the practice's scale is printed, and the steps of `ladder_id`.
     overwrite : bool
@@ -98,14 +103,25 @@ def write_sheet(
     if path is None and ladder_id is not None:
         raise ValueError(f"ladder_id needs the path of the files that describe it; got {ladder_id!r}.")
     caseload = None if path is None else read_caseload(path, today=today)
-    form = form_of(kind, _level(kind, caseload) if level is None else level)
+    if level is None:
+        level = _level(kind, caseload) if outcome == FEAR else lowest_level(kind)
+    form = form_of(kind, level)
+    if outcome != FEAR and form.table != "ratings":
+        raise ValueError(
+            f"outcome must be 'fear' on this sheet, because {form.table} records nothing else; the weekly "
+            f"sheets (kind 'probe' or 'home', level 1) take other outcomes; got {outcome!r}."
+        )
+    form = about(form, outcome)
     if blank or caseload is None:
         practice = Practice() if caseload is None else caseload.practice
-        facts = facts_without_child(practice, caseload, ladder_id)
+        facts = facts_without_child(practice, caseload, ladder_id, outcome)
     else:
         practiced = form.trial_kind == "practice"
-        facts = facts_of(caseload, child_id, ladder_id, probe_step=probe_step, practiced=practiced)
-    page_file = _page_file(Path(to), "_".join(part for part in (kind, facts.child_id or "blank") if part))
+        facts = facts_of(
+            caseload, child_id, ladder_id, probe_step=probe_step, practiced=practiced, outcome=outcome
+        )
+    named = [kind, facts.child_id or "blank", *([] if outcome == FEAR else [outcome])]
+    page_file = _page_file(Path(to), "_".join(named))
     pdf_file = page_file.with_suffix(".pdf")
     for target in (page_file, pdf_file):
         check_free(target, overwrite=overwrite)

@@ -24,21 +24,31 @@ _UNSAID = ("", "none", "none given")
 
 
 def facts_without_child(
-    practice: Practice, caseload: Caseload | None = None, ladder_id: str | None = None
+    practice: Practice,
+    caseload: Caseload | None = None,
+    ladder_id: str | None = None,
+    outcome: str = FEAR,
 ) -> SheetFacts:
     """Give what a sheet for any child says: the practice's scale, and a ladder if one is named.
 
     Raises
     ------
     ValueError
-        If the ladder is not in the table ``ladders``.
+        If the ladder is not in the table ``ladders``, or the outcome has no scale.
     """
-    scale = practice.scales[FEAR]
+    if outcome not in practice.scales:
+        known = ", ".join(map(repr, practice.scales))
+        raise ValueError(
+            f"outcome must have a scale: {known}, or another declared in practice.toml as "
+            f"[scales.{outcome}] with minimum, maximum and better; got {outcome!r}."
+        )
+    scale = practice.scales[outcome]
     facts = SheetFacts(
         minimum=scale.minimum,
         maximum=scale.maximum,
         primary=f"fear_{practice.primary_rating}",
         label=practice.label if "label" in practice.given else "",
+        outcome=outcome,
     )
     if ladder_id is None:
         return facts
@@ -55,6 +65,7 @@ def facts_of(
     *,
     probe_step: int | None = None,
     practiced: bool = False,
+    outcome: str = FEAR,
 ) -> SheetFacts:
     """Gather what is recorded about one child's ladder.
 
@@ -72,6 +83,9 @@ def facts_of(
         Default the primary one of the plan.
     practiced : bool
         Whether the sheet is for practice, which ladders kept untrained must not have.
+    outcome : str
+        What is rated. The scale of fear is the child's own, from the plan; that of another outcome is
+        the practice's.
 
     Raises
     ------
@@ -94,7 +108,7 @@ def facts_of(
         theirs = theirs if len(theirs) == 1 or ladder_id is not None else ()
     theirs = tuple(ladder for ladder in theirs if ladder not in kept)
     ladder = _only("ladder_id", ladder_id, theirs, child_id) if theirs or ladder_id else ""
-    facts = facts_without_child(caseload.practice)
+    facts = facts_without_child(caseload.practice, outcome=outcome)
     facts = replace(facts, child_id=child_id, ladder_id=ladder, steps=_steps(caseload, ladder))
     return _planned(facts, plan, probe_step)
 
@@ -111,11 +125,12 @@ def _planned(facts: SheetFacts, plan: Table | None, probe_step: int | None) -> S
         raise ValueError(_one_of("probe_step", probe_step, steps, f"the plan of {facts.child_id}"))
     first = np.flatnonzero(rows["primary"] != False)  # noqa: E712
     at = steps.index(probe_step) if probe_step is not None else int(first[0]) if len(first) else 0
+    if facts.outcome == FEAR:
+        low, high = (float(rows[name][at]) for name in ("fear_minimum", "fear_maximum"))
+        facts = replace(facts, minimum=low, maximum=high)
     return replace(
         facts,
         probe_step=steps[at],
-        minimum=float(rows["fear_minimum"][at]),
-        maximum=float(rows["fear_maximum"][at]),
         usual_rater=rows["usual_rater"][at] or "",
         usual_setting=rows["usual_setting"][at] or "",
     )

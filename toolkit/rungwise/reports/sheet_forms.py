@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from html import escape
 from typing import Any
 
 from rungwise.basis.errors import check_choice
+from rungwise.series.planned import FEAR
 
 KINDS = ("probe", "approach", "practice", "home", "observer")
 LEVELS = (1, 2, 3)
@@ -67,6 +69,7 @@ _DECLINED = (
 )
 _SAME_RATER = "One kind of rater on a sheet; another rater, another sheet."
 _ASK = "Fear before: facing the step. Fear peak: the highest it got. Fear at the end: when done."
+_HIGHEST, _HOW_MUCH = "the highest {outcome}", "how much {outcome}"
 _SAME_WAY = "Offer the probe step only, always the same way, before any practice that day."
 
 _WEEKLY = Form(
@@ -78,7 +81,7 @@ _WEEKLY = Form(
     rows={"date": 26, "phase": 101, "rating": 18, "declined": 18, "note": 26},
     how=(
         _SAME_WAY,
-        "Rating: the highest fear at the step, on the scale beside.",
+        f"Rating: {_HIGHEST.format(outcome=FEAR)} at the step, on the scale beside.",
         "The child may decline: tick Declined and leave Rating blank. A decline is data, not a failure.",
         "Nobody asked that week: write the date and “missed” as the rating.",
         _SAME_RATER,
@@ -94,7 +97,7 @@ _HOME_WEEKLY = Form(
     once=("child_id", "ladder_id", "rated_by"),
     rows={"date": 34, "phase": 66, "rating": 30, "declined": 30, "note": 30},
     how=(
-        "Show the step. Ask: how much fear? Write the number from the scale.",
+        f"Show the step. Ask: {_HOW_MUCH.format(outcome=FEAR)}? Write the number from the scale.",
         "“No” is a good answer. Tick Declined and leave Rating blank.",
         "The therapist ticks the Phase. A week without asking: write “missed”.",
     ),
@@ -207,6 +210,27 @@ _MORE: Mapping[str, Mapping[str, Any]] = {
         },
     },
 }  # fmt: skip
+
+
+def about(form: Form, outcome: str) -> Form:
+    """Give a weekly sheet for another rating than fear, with the column that says which.
+
+    Examples
+    --------
+    >>> about(form_of("probe", 1), "joy").once
+    ('child_id', 'ladder_id', 'outcome', 'rated_by')
+    """
+    if outcome == FEAR:
+        return form
+    once = list(form.once)
+    once.insert(once.index("rated_by"), "outcome")
+    return replace(form, once=tuple(once), how=tuple(_about(point, escape(outcome)) for point in form.how))
+
+
+def _about(point: str, outcome: str) -> str:
+    for words in (_HIGHEST, _HOW_MUCH):
+        point = point.replace(words.format(outcome=FEAR), words.format(outcome=outcome))
+    return point
 
 
 def lowest_level(kind: str) -> int:

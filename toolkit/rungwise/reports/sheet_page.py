@@ -16,6 +16,7 @@ from rungwise.reports.html import TEMPLATES
 from rungwise.reports.sheet_blanks import box, table
 from rungwise.reports.sheet_forms import HOME_INCIDENTS, INCIDENTS, Form
 from rungwise.reports.sheet_thermometer import thermometer
+from rungwise.series.planned import FEAR
 from rungwise.tables.schema import schema
 
 PAPER_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -58,6 +59,8 @@ class SheetFacts:
     usual_rater, usual_setting : str
     primary : str
         Column of the rating that the answer rests on.
+    outcome : str
+        What is rated; another than fear has a weekly sheet only.
     label : str
         Name the practice goes by.
     """
@@ -71,6 +74,7 @@ class SheetFacts:
     usual_rater: str = ""
     usual_setting: str = ""
     primary: str = "fear_peak"
+    outcome: str = FEAR
     label: str = ""
 
     @property
@@ -262,6 +266,7 @@ class _Sheet:
         facts = self.facts
         known = {
             "kind": self.form.trial_kind,
+            "outcome": self.facts.outcome,
             "step": "" if facts.probe_step is None else str(facts.probe_step),
             "rated_by": facts.usual_rater,
             "setting": "home" if self.form.large else "",
@@ -291,8 +296,12 @@ class _Sheet:
         how = f"<h2>{say.HOW}</h2><ul>{listed}</ul>"
         drawn = thermometer(
             self.facts.minimum, self.facts.maximum,
-            width=46.0 if self.form.large else 37.0, height=self.heights["guide"], ends=say.ENDS,
+            width=46.0 if self.form.large else 37.0, height=self.heights["guide"],
+            ends=say.ENDS if self.facts.outcome == FEAR else say.OTHER_ENDS,
             size=4.6 if self.form.large else 3.5,
+            title=say.THERMOMETER
+            if self.facts.outcome == FEAR
+            else say.OTHER_SCALE.format(outcome=self.facts.outcome),
         )  # fmt: skip
         scale = f'<div class="scale">{drawn}</div>'
         if self.form.steps == "list":
@@ -321,7 +330,7 @@ class _Sheet:
 
     def probe_line(self) -> str:
         step = self.facts.probe
-        number = "" if step is None else str(step.number)
+        number = "" if self.facts.probe_step is None else str(self.facts.probe_step)
         words = "" if step is None else self.activity(step)
         return (
             f'<div class="probe-step"><h2>{say.PROBE_STEP}</h2><div class="strip">'

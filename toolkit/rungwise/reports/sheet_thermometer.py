@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from html import escape
 from itertools import pairwise
 
 _STEPS = (1, 2, 5, 10)
@@ -41,7 +42,14 @@ def numbers_on(minimum: float, maximum: float) -> list[float]:
 
 
 def thermometer(
-    minimum: float, maximum: float, *, width: float, height: float, ends: tuple[str, str], size: float = 3.4
+    minimum: float,
+    maximum: float,
+    *,
+    width: float,
+    height: float,
+    ends: tuple[str, str],
+    size: float = 3.4,
+    title: str = "Fear thermometer",
 ) -> str:
     """Draw the thermometer as inline SVG.
 
@@ -58,6 +66,8 @@ def thermometer(
         Words at the lower and the upper end.
     size : float
         Height of the numbers, in mm.
+    title : str
+        What it is, for those who do not see it.
 
     Returns
     -------
@@ -83,7 +93,7 @@ def thermometer(
     parts = [
         f'<svg class="thermometer" role="img" viewBox="0 0 {_n(width)} {_n(height)}" '
         f'width="{_n(width)}mm" height="{_n(height)}mm">',
-        f"<title>Fear thermometer from {numbers[0]:g}, {ends[0]}, to {numbers[-1]:g}, {ends[1]}</title>",
+        f"<title>{escape(title)} from {numbers[0]:g}, {ends[0]}, to {numbers[-1]:g}, {ends[1]}</title>",
         # The wedge, from a point at the least fear to its full width at the most.
         f'<path d="M{_n(left - 2.2)} {_n(bottom)} L{_n(left - 2.2)} {_n(top)} '
         f'L{_n(max(left - 2.2 - width * 0.16, 0.5))} {_n(top)} Z" fill="#b9c2c6"/>',

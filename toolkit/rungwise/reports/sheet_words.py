@@ -8,6 +8,8 @@ practice, no source. None of it is a clinical guideline. Have a pediatric therap
 from __future__ import annotations
 
 ENDS = ("no fear", "most fear ever")
+OTHER_ENDS = ("none", "most ever")
+THERMOMETER, OTHER_SCALE = "Fear thermometer", "Scale of {outcome}"
 LADDER = "The ladder"
 HOW = "How to"
 SAME = "Always the same: {conditions}."
