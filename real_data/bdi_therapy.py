@@ -54,10 +54,15 @@ def main(folder: str) -> None:
     )
     print()
     width = max(len(check.statistic) for check in CHECKS)
+    last = ""
     for check in CHECKS:
+        origin = f"{check.example}. {check.source} ({check.standing})."
+        if origin != last:
+            print(origin)
+            last = origin
         word = "agrees" if check.agrees() else "DIFFERS"
         outside = f"published {check.published:<10g}"
-        print(f"{check.statistic:{width}s}  {outside} ours {check.ours():<10.8g} {word}")
+        print(f"  {check.statistic:{width}s}  {outside} ours {check.ours():<10.8g} {word}")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rungwise.published.depression_scores import RELIABILITIES, change_at_two_months, write
+from rungwise.published.depression_scores import CHECKS, RELIABILITIES, change_at_two_months, write
 from rungwise.series.caseload import read_caseload
 
 SCRIPT = Path(__file__).parents[2] / "real_data" / "bdi_therapy.py"
@@ -53,4 +53,14 @@ def test_the_script_runs_as_its_help_says(tmp_path):
     )
     assert "19 of 97 improved" in run.stdout
     assert "DIFFERS" not in run.stdout
-    assert run.stdout.count("agrees") == 15
+    assert run.stdout.count("agrees") == len(CHECKS)
+    # Every outside value stands under its source.
+    for check in CHECKS:
+        before = run.stdout.split(f"  {check.statistic} ")[0]
+        assert (
+            check.source
+            in before.splitlines()[
+                -1
+                - next(i for i, line in enumerate(reversed(before.splitlines())) if check.example in line)
+            ]
+        )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
 
@@ -10,6 +10,7 @@ from rungwise.agreement.icc import icc, mean_squares
 from rungwise.agreement.kappa import kappa_from_table
 from rungwise.agreement.raters import rater_difference
 from rungwise.agreement.several_observers import fleiss_kappa
+from rungwise.basis.distributions import normal_quantile
 from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
 
@@ -45,6 +46,12 @@ _LANDIS_KOCH = "Landis & Koch 1977, Biometrics 33:159-174, data in R package vcd
 _WINNIPEG = [[38, 5, 0, 1], [33, 11, 3, 0], [10, 14, 5, 6], [3, 7, 3, 10]]
 _NEW_ORLEANS = [[5, 3, 0, 0], [3, 11, 4, 0], [2, 13, 3, 4], [1, 2, 4, 14]]
 _SEXUAL_FUN = [[7, 7, 2, 3], [2, 8, 3, 7], [1, 5, 4, 9], [2, 8, 9, 14]]
+_SYMMETRIC = (
+    "Value plus or minus 1.96 standard errors, as R package vcd gives it. Our limits are symmetric in "
+    "log(1 - kappa) instead: -.016 and .254."
+)
+_VISION = [[1520, 266, 124, 66], [234, 1512, 432, 78], [117, 362, 1772, 205], [36, 82, 179, 492]]
+_VISION_SOURCE = "Stuart 1953, Biometrika 40:105-110 (counts from memory), values of R package irr (vision)"
 _SEXUAL_FUN_SOURCE = "Agresti 1990, data in R package vcd (SexualFun)"
 _FLEISS_1971 = "Fleiss 1971, Psychol Bull 76:378-382, psychiatric diagnoses"
 _TWO_BY_TWO = "Textbook 2 x 2 table"
@@ -76,7 +83,7 @@ def _fleiss_count(name: str) -> float:
     return fleiss_kappa(_by_patient()).counts[name]
 
 
-def _disagreement(weights: list[list[float]]) -> list[list[float]]:
+def _disagreement(weights: Sequence[Sequence[float]]) -> list[list[float]]:
     most = max(max(row) for row in weights)
     return [[1 - weight / most for weight in row] for row in weights]
 
@@ -91,6 +98,11 @@ def _kappa_count(name: str, table: Any, weights: Any = None) -> float:
 
 def _meters() -> Estimate:
     return rater_difference(_LARGE_METER, _MINI_METER, unit="l/min")
+
+
+def _symmetric_limit(side: int) -> float:
+    estimate = kappa_from_table(_SEXUAL_FUN)
+    return estimate.value + side * float(normal_quantile(0.975)) * estimate.counts["standard_error"]
 
 
 def _icc(form: str) -> float:
@@ -129,6 +141,13 @@ def _icc_checks() -> list[Check]:
         )
         for name, value in (("between", 11.24), ("within", 6.26), ("raters", 32.49), ("residual", 1.02))
     ]
+    checks += [
+        _check(
+            f"mean square, {name}", example, _SHROUT_FLEISS, _RECOMPUTED, value, 6,
+            partial(_mean_square, name),
+        )
+        for name, value in (("between", 11.241667), ("raters", 32.486111), ("residual", 1.019444))
+    ]  # fmt: skip
     for form, printed, (source, standing, digits), value, limits in _ICC:
         name = f"ICC({form})"
         checks.append(_check(name, example, source, standing, printed, digits, partial(_icc, form)))
@@ -185,6 +204,20 @@ CHECKS: tuple[Check, ...] = (
         0.353, 3, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 4], [1, 0, 6], [2, 2, 0]])),
         "Rows of the weights belong to rows of the table; transposed they give .421.",
     ),
+    *(
+        _check(
+            "weighted kappa", f"200 diagnoses, disagreement weights {words}", _COHEN_1968, _RECOMPUTED,
+            value, 8, partial(_kappa, _COHEN_TABLE, _disagreement(weights)),
+        )
+        for words, weights, value in (
+            ("0 1 3 / 1 0 6 / 3 6 0", [[0, 1, 3], [1, 0, 6], [3, 6, 0]], 0.34782609),
+            ("0 1 4 / 1 0 6 / 2 2 0", [[0, 1, 4], [1, 0, 6], [2, 2, 0]], 0.35338346),
+        )
+    ),
+    _check(
+        "weighted kappa", "200 diagnoses, asymmetric weights transposed", _COHEN_1968, _RECOMPUTED, 0.42056,
+        5, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 2], [1, 0, 2], [4, 6, 0]])),
+    ),
     _check("kappa", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.42857, 5, partial(_kappa, _FCE_TABLE)),
     _check(
         "kappa, standard error", "200 trials, 3 categories", _FCE, _MEMORY, 0.054, 3,
@@ -222,6 +255,22 @@ CHECKS: tuple[Check, ...] = (
     _check(
         "weighted kappa, linear, standard error", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED,
         0.0783163, 7, partial(_kappa_count, "standard_error", _SEXUAL_FUN, "linear"),
+    ),
+    *(
+        _check(
+            f"kappa, {end} limit", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, limit, 6,
+            partial(_symmetric_limit, side), _SYMMETRIC,
+        )
+        for end, side, limit in (("lower", -1, -0.005120), ("upper", 1, 0.263781))
+    ),
+    *(
+        _check(name, "unaided vision of 7477 women", _VISION_SOURCE, _RECOMPUTED, value, 7,
+               partial(_kappa, _VISION, weights))
+        for name, weights, value in (
+            ("kappa", None, 0.5953888),
+            ("weighted kappa, linear", "linear", 0.6523804),
+            ("weighted kappa, quadratic", "quadratic", 0.7023343),
+        )
     ),
     _check(
         "kappa", "20, 5 / 10, 15", _TWO_BY_TWO, _MEMORY, 0.40, 7, partial(_kappa, [[20, 5], [10, 15]])

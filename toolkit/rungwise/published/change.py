@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
+
+import numpy as np
 
 from rungwise.basis.distributions import normal_sf
 from rungwise.basis.estimate import Estimate
@@ -73,6 +76,24 @@ def _cutoff(name: str) -> float:
     )[name].value
 
 
+def _beyond(name: str) -> float:
+    cutoffs = clinical_cutoffs(
+        clinical_mean=40, clinical_sd=7.5, functional_mean=60, functional_sd=7.5, better="higher"
+    )
+    return float(cutoffs.functional(np.array([47.5]), name)[0])
+
+
+def _residual_sd() -> float:
+    """Take the spread of a prediction at the first mean apart: residual SD times sqrt(1 + 1/n)."""
+    n = _number(_RETESTED.n)
+    at_mean = reliable_change(50, 53, better="higher", method="regression_based", reference=_RETESTED)
+    return at_mean.counts["standard_error"] / math.sqrt(1 + 1 / n)
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)
+
+
 def _retested() -> Estimate:
     return reliable_change(42, 38, better="higher", method="regression_based", reference=_RETESTED)
 
@@ -113,12 +134,24 @@ CHECKS: tuple[Check, ...] = (
         "standard error of measurement", _COUPLE, _JT, _MEMORY, 3.35, 2,
         lambda: Reference(sd=7.5, reliability=0.80).standard_error,
     ),
+    _check(
+        "standard error of measurement", _COUPLE, _JT, _RECOMPUTED, 3.354102, 6,
+        lambda: Reference(sd=7.5, reliability=0.80).standard_error,
+    ),
     _check(_ERROR, _COUPLE, _JT, _MEMORY, 4.74, 2, partial(_count, "standard_error")),
+    _check(_ERROR, _COUPLE, _JT, _RECOMPUTED, 4.743416, 6, partial(_count, "standard_error")),
     _check(_INDEX, _COUPLE, _JT, _MEMORY, 3.16, 2, _index),
     _check(_INDEX, _COUPLE, _JT, _RECOMPUTED, 3.162278, 6, _index),
     _check("clinical cutoff a", _CUTOFF_GROUPS, _JT, _MEMORY, 55, 6, partial(_cutoff, "a")),
     _check("clinical cutoff b", _CUTOFF_GROUPS, _JT, _MEMORY, 45, 6, partial(_cutoff, "b")),
     _check("clinical cutoff c", _CUTOFF_GROUPS, _JT, _MEMORY, 50, 6, partial(_cutoff, "c")),
+    *(
+        _check(
+            f"a score of 47.5 beyond cutoff {name} (1 yes, 0 no)", _CUTOFF_GROUPS, _JT, _RECOMPUTED, beyond,
+            6, partial(_beyond, name),
+        )
+        for name, beyond in (("a", 0), ("b", 1), ("c", 0))
+    ),
     _check(
         "regression to the mean, expected score", _COUPLE, _EDWARDS, _RECOMPUTED, 34.0, 6,
         partial(_count, "expected", "regression_to_mean", mean=40),
@@ -155,6 +188,10 @@ CHECKS: tuple[Check, ...] = (
     _check(
         "regression-based change, expected score", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, 46.4, 6,
         lambda: _retested().counts["expected"],
+    ),
+    _check(
+        "regression-based change, residual standard deviation", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED,
+        7.370929, 6, _residual_sd,
     ),
     _check(
         "regression-based change, standard error", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, 7.521997, 6,

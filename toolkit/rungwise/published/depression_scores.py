@@ -127,6 +127,36 @@ def _predicted(name: str) -> float:
     return change.counts[name]
 
 
+def _people(column: str) -> float:
+    return float(np.sum(~np.isnan(scores()[column])))
+
+
+def _everybody() -> Reference:
+    data = scores()
+    return replace(Reference.from_own_group(data["bdi.pre"], data["bdi.2m"]), reliability=None)
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _size() -> float:
+    return _number(_usual_care().n)
+
+
+def _expected(score: float) -> float:
+    change = reliable_change(score, 10, reference=_usual_care(), better="lower", method="regression_based")
+    return change.counts["expected"]
+
+
+def _slope() -> float:
+    return _expected(1) - _expected(0)
+
+
+def _intercept() -> float:
+    return _expected(0)
+
+
 def _mean(column: str) -> float:
     return float(np.nanmean(scores()[column]))
 
@@ -173,6 +203,17 @@ CHECKS: tuple[Check, ...] = (
             (0.80, (19, 77, 1)), (0.90, (30, 64, 3)), (0.93, (36, 57, 4)),
         )
         for category, count in zip(("improved", "unchanged", "deteriorated"), counts, strict=True)
+    ),
+    _check("regression-based change, slope", 0.704290, 6, _slope, _PREDICT),
+    _check("regression-based change, intercept", 2.657611, 6, _intercept, _PREDICT),
+    _check("regression-based change, degrees of freedom", 43, 6, lambda: _size() - 2, _PREDICT),
+    _check(
+        "correlation of intake and two months", 0.614221, 6,
+        lambda: _number(_everybody().retest_correlation),
+    ),
+    *(
+        _check(f"people with a score, {column}", n, 6, partial(_people, column))
+        for column, n in (("bdi.pre", 100), ("bdi.2m", 97), ("bdi.4m", 73), ("bdi.6m", 58), ("bdi.8m", 52))
     ),
     _check(
         "regression-based change, expected score", 23.786312, 6, partial(_predicted, "expected"), _PREDICT
