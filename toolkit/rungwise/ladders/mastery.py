@@ -25,7 +25,7 @@ CLUSTERED = "Steps of one child are not independent; the limits allow for it."
 
 @dataclass(frozen=True, eq=False)
 class Episodes:
-    """One entry per child and step that was ever offered: what became of it.
+    """One entry per child and step that was ever offered after baseline: what became of it.
 
     Attributes
     ----------
@@ -88,12 +88,15 @@ _DTYPES: dict[str, str] = {
 
 
 def mastery_episodes(tables: TableSet, *, child_id: str | None = None) -> Episodes | None:
-    """Find, for every child and step offered, whether and when the step was mastered.
+    """Find, for every child and step offered after baseline, whether and when the step was mastered.
 
     A day counts toward mastery when every trial of the step on it was completed and none was rated
     above the criterion; so many such days in a row are mastery. The criterion is the practice's own
     and common practice, no source; it is what children step up by, so mastered is a word about the
     program, not about the fear of the step next month.
+
+    Trials of baseline do not count: a step is to be mastered in the program, and time in baseline is no
+    time spent at it. Where phases were not recorded every trial counts.
 
     A child who left because of fear will not master the step: that is its own result. All others
     without mastery are not there yet, and are followed until their last recorded trial, or, where a
@@ -114,6 +117,7 @@ def mastery_episodes(tables: TableSet, *, child_id: str | None = None) -> Episod
     trials = trials_of(tables, child_id=child_id)
     if trials is None:
         return None
+    trials = trials.where(trials.phase != "baseline")
     criterion = tables.practice.mastery
     rating = trials.before if tables.practice.primary_rating == "before" else trials.peak
     days = step_days(trials, rating, criterion.rating_at_most)
