@@ -14,8 +14,9 @@ from __future__ import annotations
 import csv
 import sys
 from collections.abc import Sequence
-from datetime import date, datetime
 from pathlib import Path
+
+from messy_files import SECOND_COPY, UNREADABLE, misnamed, workbook
 
 # One line of a file, the problems planted in it as (column, rule code), and whether it is set aside.
 Line = tuple[str, Sequence[tuple[str, str]], bool]
@@ -292,6 +293,22 @@ file(
 )  # fmt: skip
 
 
+file(
+    "one_letter_off.csv", "utf-8",
+    good("child_id,date,phase,rating"),
+    *(good(f"C014,2026-{month:02d}-{day:02d},{'baseline' if month < 4 else 'exposure'},7")
+      for month in range(3, 6) for day in (2, 9, 16, 23)),
+    odd("CO14,2026-06-01,exposure,6", ("child_id", "code_near")),
+)  # fmt: skip
+
+file(
+    "pasted_novel.csv", "utf-8",
+    good("date,phase,rating,note"),
+    bad("2026-03-02,baseline,8," + "so it went on " * 8_000, ("note", "cell_too_long")),
+    good("2026-03-09,baseline,7,"),
+)  # fmt: skip
+
+
 # A caseload with every table; each problem is one of levels 2 and 3.
 LEVEL_3: dict[str, list[Line]] = {
     "children": [
@@ -384,15 +401,19 @@ LEVEL_3: dict[str, list[Line]] = {
         bad("C1,2026-02-24,harbor,yes,-5", ("exposure_minutes", "number_out_of_range")),
     ],
     "measures": [
-        good("measure_id,title,better,minimum,maximum,reliability,clinical_mean,functional_mean"),
-        good("MQ,Movement questionnaire (invented),lower,0,60,0.86,38,15"),
-        odd(
-            "BQ,Balance questionnaire (invented),higher,0,40,,50,", ("clinical_mean", "mean_off_instrument")
+        good(
+            "measure_id,title,better,minimum,maximum,reliability,clinical_mean,functional_mean,clinical_sd"
         ),
-        bad("XQ,Another one (invented),higher,40,0,,,", ("maximum", "limits_upside_down")),
-        bad("YQ,One more (invented),higher,0,40,8.6,,", ("reliability", "number_out_of_range")),
-        bad("RQ,Without error (invented),lower,0,60,1,,", ("reliability", "reliability_impossible")),
-        bad("WQ,Turned round (invented),lower,0,60,0.9,15,38", ("functional_mean", "means_reversed")),
+        good("MQ,Movement questionnaire (invented),lower,0,60,0.86,38,15,9"),
+        odd(
+            "BQ,Balance questionnaire (invented),higher,0,40,,50,,",
+            ("clinical_mean", "mean_off_instrument"),
+        ),
+        bad("XQ,Another one (invented),higher,40,0,,,,", ("maximum", "limits_upside_down")),
+        bad("YQ,One more (invented),higher,0,40,8.6,,,", ("reliability", "number_out_of_range")),
+        bad("RQ,Without error (invented),lower,0,60,1,,,", ("reliability", "reliability_impossible")),
+        bad("WQ,Turned round (invented),lower,0,60,0.9,15,38,9", ("functional_mean", "means_reversed")),
+        bad("SQ,Without spread (invented),lower,0,60,0.9,38,15,0", ("clinical_sd", "sd_not_positive")),
     ],
     "assessments": [
         good("child_id,measure_id,date,occasion,score"),
@@ -434,43 +455,6 @@ LEVEL_3: dict[str, list[Line]] = {
 }
 
 
-def workbook(path: Path) -> list[tuple[int, str, str]]:
-    """Write a workbook with the sins of workbooks; give its problems as row, column, code."""
-    from openpyxl import Workbook
-
-    book = Workbook()
-    book.properties.created = book.properties.modified = datetime(2026, 11, 1)
-    sheet = book.active
-    sheet.title = "Fear log"
-    rows = [
-        ["Weekly probes, invented", None, None, None],
-        ["When", None, "Probe", None],
-        ["Date", "Phase", "Rating", "Declined"],
-        [datetime(2026, 3, 2), "baseline", 7, None],
-        [date(2026, 3, 9), "baseline", "8", False],
-        [46097, "baseline", 7.0, None],
-        ["2026-03-23", "exposure", "=C6-1", None],
-        [datetime(2026, 3, 30), "exposure", None, True],
-        [datetime(2026, 4, 6), "exposure", date(2026, 10, 7), None],
-        [None, None, None, None],
-        [datetime(2026, 4, 13, 15, 30), "exposure", 4, "no"],
-    ]
-    for row in rows:
-        sheet.append(row)
-    sheet.merge_cells("A1:D1")
-    sheet.merge_cells("A2:B2")
-    sheet.merge_cells("C2:D2")
-    other = book.create_sheet("Plan of rooms")
-    other.append(["room", "day"])
-    book.save(path)
-    return [
-        (1, "", "rows_above_header"),
-        (6, "Date", "date_serial"),
-        (7, "Rating", "formula_blank"),
-        (9, "Rating", "number_is_date"),
-    ]
-
-
 def write_messy(folder: Path) -> None:
     """Write the files and the two lists of what must be found."""
     folder.mkdir(exist_ok=True)
@@ -508,6 +492,16 @@ def write_messy(folder: Path) -> None:
         problems.append(("files/workbook.xlsx, sheet Fear log", row, column, code))
     problems.append(("files/workbook.xlsx, sheet Plan of rooms", 0, "", "sheet_unknown"))
     aside += [("files/workbook.xlsx, sheet Fear log", row) for row in (7, 9)]
+    for name, (raw, code) in UNREADABLE.items():
+        (folder / "files" / name).write_bytes(raw)
+        problems.append((f"files/{name}", 0, "", code))
+    misnamed(folder / "files" / "really_a_workbook.csv")
+    problems.append(("files/really_a_workbook.csv", 0, "", "extension_differs"))
+    (folder / "second_copy").mkdir(exist_ok=True)
+    for name, (content, code) in SECOND_COPY.items():
+        (folder / "second_copy" / name).write_text(content, encoding="utf-8", newline="\n")
+        if code:
+            problems.append((f"second_copy/{name}", 0, "", code))
     beside = folder.parent
     _write(beside / f"{folder.name}_expected_problems.csv", ("file", "row", "column", "code"), problems)
     _write(beside / f"{folder.name}_expected_set_aside.csv", ("file", "row"), aside)
