@@ -55,3 +55,19 @@ def test_the_words_name_every_quarter():
     assert describe_run_chart(table([1.0, math.nan], [3, 0])) == (
         "Share that fell, quarter by quarter: 2020Q1 100% of 3, 2020Q2 none judged."
     )
+
+
+def test_many_quarters_leave_out_the_numbers_and_on_a_phone_every_second_name():
+    ax = run_chart(table([0.5] * 11 + [math.nan], [4] * 11 + [0]), width=3.8)
+    assert not ax.texts
+    names = [label.get_text() for label in ax.get_xticklabels()]
+    assert names == ["2020Q2", "2020Q4", "2021Q2", "2021Q4", "2022Q2", "2022Q4"]
+    wide = run_chart(table([0.5] * 12, [4] * 12))
+    assert len(wide.get_xticklabels()) == 12
+
+
+def test_a_median_is_drawn_where_there_is_one():
+    history = table([0.5, 0.6, 0.7], [4, 4, 4])
+    assert not drawn(run_chart(history), "median")
+    (line,) = drawn(run_chart(history.assign(median=0.6)), "median")
+    assert list(line.get_ydata()) == [0.6] * 3

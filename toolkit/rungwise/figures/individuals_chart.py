@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from rungwise.basis.page_numbers import format_bounded
-from rungwise.figures.run_chart import quarter_axis
+from rungwise.figures.run_chart import ROOMY, quarter_axis
 from rungwise.figures.style import PALETTE, blank_axes, styled
 
 if TYPE_CHECKING:
@@ -19,7 +19,8 @@ def individuals_chart(history: pd.DataFrame, *, width: float = 7.0, height: floa
     """Draw the mean NAP of each quarter with the center and the limits that neighboring quarters set.
 
     A quarter of few children swings more than one of many, which this chart does not know: the number
-    judged stands beside each mark. It misleads where quarters follow each other in a drift.
+    judged stands beside the marks of up to `ROOMY` quarters. It misleads where quarters follow each other
+    in a drift.
 
     Parameters
     ----------
@@ -41,6 +42,8 @@ def individuals_chart(history: pd.DataFrame, *, width: float = 7.0, height: floa
             markerfacecolor=PALETTE["tide" if beyond else "paper"], markeredgecolor=PALETTE["tide"],
             markeredgewidth=1.4, linestyle="none", zorder=4, gid="mean",
         )  # fmt: skip
+        if len(rows) > ROOMY:
+            continue
         ax.annotate(
             f"{row.judged}", (place, row.mean_nap), xytext=(8, 0), textcoords="offset points", va="center",
             fontsize=8.5, zorder=5, bbox={"facecolor": PALETTE["paper"], "edgecolor": "none", "pad": 0.6},

@@ -13,13 +13,18 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+# Quarters up to which the number judged stands at each mark; more would run into each other.
+ROOMY = 8
+
+
 @styled
 def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9) -> Axes:
     """Draw the share of each quarter with its interval; quarters without children stay empty.
 
     Marks are joined only between neighboring quarters, so that a gap is seen. The center and limits of
     a control chart, and the median (dotted), are drawn only where the table has them. A rise or fall
-    between two quarters says little: read the intervals.
+    between two quarters says little: read the intervals. The number judged stands at the marks of up to
+    `ROOMY` quarters.
 
     Parameters
     ----------
@@ -34,7 +39,10 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
     rows: list[Any] = list(history.itertuples(index=False))
     shares = [row.share for row in rows]
     ax.plot(places, shares, color=PALETTE["shoal"], linewidth=1.2, zorder=2, gid="run")
+    roomy = len(rows) <= ROOMY
     for place, row in zip(places, rows, strict=True):
+        if math.isnan(row.share) and not roomy:
+            continue
         if math.isnan(row.share):
             ax.annotate(_gap(row.judged), (place, 0.03), ha="center", fontsize=8, color=PALETTE["soft"])
             continue
@@ -46,11 +54,12 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
             markerfacecolor=PALETTE["tide" if now else "paper"], markeredgecolor=PALETTE["tide"],
             markeredgewidth=1.4, linestyle="none", zorder=4, gid="share",
         )  # fmt: skip
-        ax.annotate(
-            f"{row.judged:g}", (place, row.share), xytext=(8, 0), textcoords="offset points", va="center",
-            fontsize=8.5, zorder=5, gid="judged",
-            bbox={"facecolor": PALETTE["paper"], "edgecolor": "none", "pad": 0.6},
-        )  # fmt: skip
+        if roomy:
+            ax.annotate(
+                f"{row.judged:g}", (place, row.share), xytext=(8, 0), textcoords="offset points",
+                va="center", fontsize=8.5, zorder=5, gid="judged",
+                bbox={"facecolor": PALETTE["paper"], "edgecolor": "none", "pad": 0.6},
+            )  # fmt: skip
     if not history["center"].isna().all():
         step: dict[str, Any] = {"color": PALETTE["slate"], "linewidth": 1.0, "where": "mid", "zorder": 1}
         ax.step(places, history["center"], **step, gid="center")
@@ -67,11 +76,18 @@ def run_chart(history: pd.DataFrame, *, width: float = 7.0, height: float = 2.9)
 
 
 def quarter_axis(ax: Axes, quarters: list[str], width: float) -> None:
-    """Write the quarters along the bottom, slanted where there are many."""
-    many = len(quarters) > 8 or width < 5 < len(quarters)
+    """Write the quarters along the bottom, slanted where there are many, and every second where narrow."""
+    narrow = width < 5
+    many = len(quarters) > ROOMY or (narrow and len(quarters) > 5)
+    # Counted from the end, so that the last quarter always has its name.
+    places = range(len(quarters))[:: -2 if narrow and len(quarters) > ROOMY else -1][::-1]
     ax.set_xlim(-0.5, len(quarters) - 0.5)
     ax.set_xticks(
-        range(len(quarters)), quarters, rotation=45 if many else 0, ha="right" if many else "center"
+        list(places),
+        [quarters[place] for place in places],
+        rotation=45 if many else 0,
+        ha="right" if many else "center",
+        rotation_mode="anchor" if many else "default",
     )
 
 

@@ -125,9 +125,8 @@ def _how_large(audit: Audit) -> Block:
             }
         )
         notes.append(
-            "Weights from the numbers of ratings alone; interval by Knapp and Hartung; "
-            f"{percent(found.i2)} of the differences between children are more than chance within a child "
-            "would make (I²). Limits beyond 0 and 1 are cut there."
+            "Weights from the numbers of ratings alone; interval by Knapp and Hartung; limits beyond 0 and "
+            "1 are cut there."
         )
     caption = "How large, over all children judged"
     return table(rows, caption=caption, numeric=["Value", limits], notes=notes)

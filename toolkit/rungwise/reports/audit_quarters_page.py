@@ -11,7 +11,7 @@ from rungwise.audit.history import about_charts, rules_in_words
 from rungwise.audit.wording import percent
 from rungwise.basis.page_numbers import count_of, format_bounded
 from rungwise.figures.individuals_chart import describe_individuals_chart, individuals_chart
-from rungwise.figures.run_chart import describe_run_chart, run_chart
+from rungwise.figures.run_chart import ROOMY, describe_run_chart, run_chart
 from rungwise.reports.audit_cells import large, range_words, rows_of, share_words
 from rungwise.reports.blocks import Block, Blocks, Picture, paragraph, picture, table
 from rungwise.reports.child_page import NARROW_INCHES
@@ -87,8 +87,8 @@ def quarters(audit: Audit) -> Blocks:
             picture(
                 drawn,
                 alt=describe_run_chart(audit.history),
-                caption="Share of the children judged in whom fear fell, with its interval; the figure at "
-                "each mark is the number judged." + _lines(audit),
+                caption="Share of the children judged in whom fear fell, with its interval"
+                f"{_numbers(audit)}.{_lines(audit)}",
                 narrow=narrow,
             ),
             table(
@@ -102,6 +102,11 @@ def quarters(audit: Audit) -> Blocks:
             *_as_reported(audit),
         )
     )
+
+
+def _numbers(audit: Audit) -> str:
+    """Say what the figures at the marks are, where there are any."""
+    return "; the figure at each mark is the number judged" if len(audit.history) <= ROOMY else ""
 
 
 def _lines(audit: Audit) -> str:
@@ -121,7 +126,8 @@ def _single_values(audit: Audit) -> list[Picture]:
             individuals_chart(audit.history),
             alt=describe_individuals_chart(audit.history),
             caption="Mean NAP of the children judged, as single values: center solid, limits from the "
-            "moving range of neighboring quarters dashed; the figure at each mark is the number judged.",
+            "moving range of neighboring quarters dashed"
+            f"{_numbers(audit)}.",
             narrow=individuals_chart(audit.history, width=NARROW_INCHES, height=2.7),
         )
     ]
