@@ -2,7 +2,14 @@
 
 import numpy as np
 import pytest
-from rungwise.ladders.probes import FEW, NOT_EXPOSURE, UNTRAINED, probe_contrasts, probe_frame
+from rungwise.ladders.probes import (
+    FEW,
+    NOT_EXPOSURE,
+    UNTRAINED,
+    planned_steps_trend,
+    probe_contrasts,
+    probe_frame,
+)
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.child_answer import child_answer
 from rungwise.single_case.tau import tau
@@ -90,3 +97,22 @@ def test_one_row_per_contrast(caseload):
     assert probe_frame(()).empty
     with pytest.raises(ValueError, match="child_id must be one of 'C1'"):
         probe_contrasts(caseload, "C7")
+
+
+def test_planned_probes_of_several_steps_are_tested_for_one_trend(records):
+    for step in (1, 3):
+        records.plan(step, primary="yes" if step == 1 else "no")
+    records.plan(2, ladder="net")
+    records.phase_from(0, "baseline")
+    records.exposure_from(14)
+    for place, (low, high) in enumerate([(5, 9), (5, 8), (4, 8), (3, 7), (2, "declined")]):
+        # The steps are probed on days of their own, the harder one a day later.
+        records.trial(7 * place, 1, low, kind="probe")
+        records.trial(7 * place + 1, 3, high, kind="probe")
+        records.trial(7 * place, 2, low, kind="probe", ladder="net")
+    ((ladder, steps, trend),) = planned_steps_trend(records.read(), "C1")
+    assert (ladder, steps) == ("wall", (1, 3))
+    # By hand: 9 falls and a tie at step 1; at step 3 5 falls, a tie, and 4 rises to the decline, the worst.
+    assert trend.counts["S"] == 9 + (5 - 4)
+    assert trend.counts["days"] == 10
+    assert trend.value == 10 / 18

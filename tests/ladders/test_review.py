@@ -59,8 +59,8 @@ def test_moving_off_from_the_spot_is_one_thing_and_not_two():
     assert _review(still, moving) == []
     (remark,) = _review(still, {**moving, "height_cm": 12.0})
     assert remark.remark == (
-        "Several things become harder at once: direction from none to forward, stepping from none to step-to "
-        "and height from 10 to 12 cm."
+        "Several things become harder at once: direction from none to forward, stepping from none to "
+        "step-to and height from 10 to 12 cm."
     )
 
 
