@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from rungwise.audit.criteria import criteria_table, standards_sentence
 from rungwise.audit.discuss import children_to_discuss, points_table
 from rungwise.audit.evidence import Evidence, evidence
 from rungwise.audit.groups import groups_table
-from rungwise.audit.history import about_charts, compared, earlier_due, history
+from rungwise.audit.history import compared, earlier_due, history
 from rungwise.audit.lasting import lasting
 from rungwise.audit.outcomes import (
     Outcome,
@@ -185,7 +185,8 @@ def audit_quarter(
     earlier : sequence of Earlier
         Earlier audits as they were written, to be held against today's count.
     progress : callable, optional
-        Called with children judged so far and children to judge.
+        Called with children judged so far and children to judge, first of this quarter, then of earlier
+        ones.
 
     Returns
     -------
@@ -194,17 +195,24 @@ def audit_quarter(
     Raises
     ------
     ValueError
-        If `quarter`, `today` or `earlier` cannot be used; the message says what is allowed and what came.
+        If `caseload`, `quarter`, `today` or `earlier` cannot be used; the message says what is allowed and
+        what came.
 
     Notes
     -----
     A child counts in the outcome rates once, in the quarter in which exposure ended or the preset
     horizon was reached, with data up to that day. Verdicts are the ones of `child_answer`, unadjusted.
     """
+    if not isinstance(caseload, Caseload):
+        raise ValueError(
+            f"caseload must be a Caseload, from read_caseload; got {caseload!r}. Of a registry, "
+            "audit_tables gives the caseload tables."
+        )
     which = Quarter.parse(quarter, caseload.practice.quarter_start_month)
-    group = cohort(caseload, which, _today(today))
-    every = judge(caseload, (*group.due, *earlier_due(group.courses, which)), progress)
-    outcomes = every[: len(group.due)]
+    group = cohort(caseload, which, day_of(today))
+    # Apart, so that no last digit of this quarter depends on how many earlier ones there are.
+    outcomes = judge(caseload, group.due, progress)
+    every = (*outcomes, *judge(caseload, earlier_due(group.courses, which), progress))
     confidence = 1 - caseload.practice.alpha
     stages = dict(group.stages) | {outcome.course.child_id: outcome.stage for outcome in outcomes}
     codes = [outcome.code for outcome in outcomes if outcome.code]
@@ -238,11 +246,11 @@ def audit_quarter(
             standards=(*standards_sentence(standards), *held.first_page),
             safety=incidents.sentences,
             actions=read_back(actions, which, recorded="actions" in caseload.tables),
-            charts=(*spread_sentence(synthesis), *about_charts(quarters), *held.sentences),
+            charts=(*spread_sentence(synthesis), *held.sentences),
             confidence=confidence,
         ),
         flow=flow_table,
-        children=_children(caseload, group, stages, outcomes),
+        children=children_table(caseload, group, stages, outcomes),
         shares=share_table,
         beside=beside_table,
         groups=groups_table(caseload, outcomes, confidence),
@@ -279,7 +287,8 @@ def settings_table(practice: Practice) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "words", "value", "origin"], dtype=object)
 
 
-def _today(today: date | str | None) -> date:
+def day_of(today: date | str | None) -> date:
+    """Read `today` as `audit_quarter` takes it."""
     if today is None:
         return date.today()
     if isinstance(today, date):
@@ -290,9 +299,15 @@ def _today(today: date | str | None) -> date:
         raise ValueError(f"today must be a date such as 2026-10-05; got {today!r}.") from None
 
 
-def _children(
-    caseload: Caseload, group: Cohort, stages: dict[str, str], outcomes: Iterable[Outcome]
+def children_table(
+    caseload: Caseload,
+    group: Cohort,
+    stages: Mapping[str, str],
+    outcomes: Iterable[Outcome],
+    *,
+    known: bool = False,
 ) -> pd.DataFrame:
+    """List the children with an open program or an outcome due; with `known`, all children of the files."""
     import pandas as pd
 
     judged = {outcome.course.child_id: outcome for outcome in outcomes}
@@ -300,7 +315,7 @@ def _children(
     rows: list[dict[str, Any]] = []
     for course in group.courses:
         stage = stages[course.child_id]
-        if STAGES[stage][0] == "known":
+        if STAGES[stage][0] == "known" and not known:
             continue
         row = {
             "child_id": course.child_id,
