@@ -227,6 +227,34 @@ def test_frame_holds_phases_and_total(practice):
     assert frame["verdict"].tolist() == ["", "", "meets"] * 2
 
 
+def test_every_statistic_stands_by_phase_with_the_reason_where_it_does_not(practice):
+    pairs = [(2, 2), (5, 6), (8, 8), (3, 5), (7, 7), (1, 1), (9, 9), (4, 3)]
+    for day, (one, two) in enumerate(pairs):
+        practice.second(practice.trial(day, peak=one, by="observer", rater="R1"), peak=two)
+    practice.trial(21, peak=6, by="observer", rater="R1")
+    reviews = agreement_reviews(practice.read(), variable="fear_peak", each_child=False)
+    frame = agreement_frame(reviews).set_index("phase")
+    (review,) = reviews
+    for one in (*review.phases, review.overall):
+        row = frame.loc[one.phase]
+        for name, estimate in (("agreement", one.agreement), ("within_one", one.within_one),
+                               ("kappa", one.kappa), ("weighted_kappa", one.weighted_kappa),
+                               ("icc", one.icc)):  # fmt: skip
+            value = math.nan if estimate is None else estimate.value
+            assert row[name] == pytest.approx(value, nan_ok=True)
+    overall = frame.loc["all phases"]
+    first, second = np.array(pairs).T
+    assert overall["agreement"] == np.mean(first == second)
+    assert overall["within_one"] == np.mean(abs(first - second) <= 1)
+    assert overall["weighted_kappa"] == kappa(first, second, "quadratic", range(11)).value
+    assert overall["icc"] == icc(np.array(pairs), "1,1").value
+    assert overall["icc_form"] == "ICC(1,1)"
+    outcomes = agreement_frame(agreement_reviews(practice.read(), each_child=False))
+    assert (outcomes["why_missing"].str.contains("Outcomes have no distance")).all()
+    gaps = frame[frame["seen_twice"] == 0]
+    assert gaps["why_missing"].str.contains("No trial was seen by a second observer").all()
+
+
 def test_phases_come_from_the_table_of_starts(practice):
     for day in (0, 10, 12):
         practice.trial(day, peak=1)

@@ -2,7 +2,7 @@ import math
 
 import numpy as np
 import pytest
-from rungwise.agreement.fidelity import fidelity, fidelity_review
+from rungwise.agreement.fidelity import fidelity, fidelity_frame, fidelity_review
 from rungwise.basis.intervals import share_interval
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
@@ -92,6 +92,20 @@ def test_what_was_not_recorded_cannot_be_said():
     assert math.isnan(alone.sessions.value)
     without_list = fidelity_review(_tables([("C1", "2026-01-01", 10, 10)], SESSIONS))[2]
     assert (without_list.child_id, without_list.verdict) == ("C2", "cannot be said")
+
+
+def test_the_frame_has_a_row_for_every_child_and_a_reason_for_every_gap():
+    lists = [("C1", "2026-01-01", 10, 10), ("C1", "2026-01-02", 5, 10)]
+    frame = fidelity_frame(fidelity_review(_tables(lists, SESSIONS)))
+    assert frame["child_id"].tolist() == ["all children", "C1", "C2"]
+    first, second = frame.iloc[1], frame.iloc[2]
+    assert (first["mean_share"], first["lowest"], first["reached_minimum"]) == (0.75, 0.5, 1)
+    assert first["why_missing"] == ""
+    assert math.isnan(second["mean_share"])
+    assert second["why_missing"] == "No checklist was recorded."
+    alone = fidelity_frame(fidelity_review(_tables(lists)))
+    assert alone["why_missing"].tolist() == ["Sessions were not recorded."] * 2
+    assert fidelity_frame(()).empty
 
 
 @pytest.mark.parametrize(

@@ -137,6 +137,11 @@ def test_ratings_of_one_day_are_paired(caseload):
     difference = rater_difference(a, b, children)
     assert difference.counts["missing"] == 2
     assert difference.value == pytest.approx(np.mean([2, 3, 0, 1, -1, -2, -1, -4, -4]))
+    own, _, _ = paired_ratings(caseload, "child", "parent", child_id="C1")
+    assert own.tolist() == a.tolist()
+    nobody, _, _ = paired_ratings(caseload, "child", "parent", child_id="C2")
+    elsewhere, _, _ = paired_ratings(caseload, "child", "parent", child_id="C1", ladder_id="wall")
+    assert len(nobody) == len(elsewhere) == 0
 
 
 def test_effects_from_a_caseload_keep_raters_apart(caseload):

@@ -147,12 +147,16 @@ def fidelity_review(tables: TableSet, *, minimum: float = MINIMUM_FIDELITY) -> t
         held = set(zip(sessions["child_id"][kept], sessions["date"][kept], strict=True))
     checked = set(zip(lists["child_id"], lists["date"], strict=True))
     children = sorted({child for child, _ in held | checked})
+    # Grouped once: a caseload of a thousand children has tens of thousands of sessions.
+    of_child: dict[str, set[tuple[str, Any]]] = {"": held}
+    for session in held:
+        of_child.setdefault(session[0], set()).add(session)
     return tuple(
         _review(
             child,
             lists["steps_done"][_of(lists["child_id"], child)],
             lists["steps_planned"][_of(lists["child_id"], child)],
-            {day for day in held if child in ("", day[0])},
+            of_child.get(child, set()),
             checked,
             minimum,
         )
