@@ -7,6 +7,8 @@ row of the blank workbook.
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from datetime import date, timedelta
 
 import pytest
@@ -14,7 +16,7 @@ import rungwise as rw
 from openpyxl import load_workbook
 from rungwise.reports import sheet
 from rungwise.reports.sheet import write_sheet
-from rungwise.tables.marked import ERROR, write_marked_copy
+from rungwise.tables.marked import ERROR, WARNING, write_marked_copy
 from rungwise.tables.schema import schema
 from rungwise.tables.workbook import write_workbook
 
@@ -55,7 +57,10 @@ class Printed:
 def type_in(book, printed, lines):
     """Type lines into the sheet of the workbook, each under the title that stands on paper."""
     page = book[printed.table]
-    columns = {str(cell.value).removesuffix(" *"): cell.column for cell in page[1]}
+    # The workbook adds a unit in brackets and a star where a column is needed.
+    columns = {
+        re.sub(r" \([^)]*\)", "", str(cell.value).removesuffix(" *")): cell.column for cell in page[1]
+    }
     row = page.max_row
     for line in lines:
         row += 1
@@ -75,7 +80,7 @@ def weeks():
         yield FIRST + timedelta(weeks=place), rating, place >= len(BASELINE)
 
 
-def correct(marked, problem_code, right):
+def correct(marked, problem_code, right, *, kind="Error"):
     """Put right what is marked, as the problems sheet says, in the copy itself; give the check of it."""
     book = load_workbook(marked)
     problems = [row for row in book["Problems"].iter_rows(min_row=2) if row[6].value == problem_code]
@@ -83,8 +88,8 @@ def correct(marked, problem_code, right):
     link = next(cell.hyperlink.location for cell in problems[0] if cell.hyperlink)
     page, address = link.replace("'", "").split("!")
     cell = book[page][address]
-    assert cell.fill.start_color.rgb == ERROR
-    assert cell.comment.text.startswith("Error: ")
+    assert cell.fill.start_color.rgb == (ERROR if kind == "Error" else WARNING)
+    assert cell.comment.text.startswith(f"{kind}: ")
     cell.value = right
     book.save(marked)
 
@@ -143,6 +148,106 @@ def test_trials_from_a_probe_sheet_to_the_answer(tmp_path):
     assert answer.level == 2
     assert answer.set_aside == 0
     assert len(caseload.tables["incidents"]) == 1
+
+
+def rungwise(*arguments):
+    """Run the command as a person does; give its exit code and what it says."""
+    command = [sys.executable, "-m", "rungwise.command", *map(str, arguments), "--today", str(TODAY)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr
+    return done.returncode, done.stdout + done.stderr
+
+
+def test_everything_a_practice_records_from_paper_to_the_answer_on_the_command_line(tmp_path):
+    """Level 3: every kind of sheet is typed in, what is wrong is marked, corrected, and the child asked."""
+    file, marked, out = tmp_path / "book.xlsx", tmp_path / "marked.xlsx", tmp_path / "sheets"
+    write_workbook(file, 3)
+    book = load_workbook(file)
+    book["children"].append(["C014"])
+    for step, activity in enumerate(("Stand at the top", "Two steps down", "Half way", "All the way"), 1):
+        book["ladders"].append(["gangway", step, activity])
+    book["plans"].append(["C014", "gangway", 3, "yes", "yes", 1, 0, 20, "therapist", "harbor"])
+    starts = FIRST + timedelta(weeks=len(BASELINE))
+    book["phases"].append(["C014", "gangway", FIRST, "baseline"])
+    book["phases"].append(["C014", "gangway", starts, "exposure"])
+    book.save(file)
+
+    pages = {}
+    for kind in ("probe", "approach", "practice", "home", "observer"):
+        code, said = rungwise("sheet", file, "C014", "--kind", kind, "--level", 3, "--to", out)
+        assert code == 0, said
+        pages[kind] = (out / f"sheet_{kind}_C014.html").read_text(encoding="utf-8")
+        assert "0, no fear, to 20, most fear ever" in pages[kind]
+
+    def trials(kind):
+        return Printed(pages[kind], "agreement" if kind == "observer" else "observations")
+
+    probe, practice = trials("probe"), trials("practice")
+    type_in(book, probe, [
+        probe.line(date=day, outcome="declined", fear_before=19, setting="harbor", recorded_on=day)
+        if rating is None
+        else probe.line(date=day, outcome="completed", fear_before=2 * rating, fear_peak=2 * rating)
+        for day, rating, _ in weeks()
+    ])  # fmt: skip
+    day = starts + timedelta(days=1)
+    once = {"date": day, "setting": "harbor", "rated_by": "therapist", "rater_id": "T1", "recorded_on": day}
+    type_in(book, practice, [
+        {**once, **practice.line(trial=1, step=1, outcome="completed", fear_before=8, fear_peak=9,
+                                 minutes=4, repetitions=2)},
+        # Planted: a step that the ladder lacks.
+        {**once, **practice.line(trial=2, step=9, outcome="partial", fear_before=12, fear_peak=14)},
+    ])  # fmt: skip
+    extras = {"attended": "yes", "exposure_minutes": 25, "steps_planned": 8, "steps_done": 7}
+    for table, names in (("sessions", 2), ("fidelity", 2)):
+        printed = Printed.__new__(Printed)
+        printed.table, printed.titles = table, practice.titles
+        asked = {name: value for name, value in extras.items() if name in schema(table).fields}
+        assert len(asked) == names
+        assert all(f'data-field="{table}.{name}"' in pages["practice"] for name in asked)
+        type_in(book, printed, [{"child_id": "C014", "date": day, **asked}])
+    approach, home, observer = trials("approach"), trials("home"), trials("observer")
+    later = {**once, "date": day + timedelta(days=1), "recorded_on": day + timedelta(days=1)}
+    type_in(book, approach, [
+        {**later, **approach.line(step=1, outcome="completed", fear_before=3, fear_peak=4)},
+        # Planted: the day of the recording is before the day itself.
+        {**later, **approach.line(step=2, outcome="declined", fear_before=15), "recorded_on": FIRST},
+    ])  # fmt: skip
+    at_home = home.line(
+        date=day + timedelta(days=2), step=1, outcome="completed", fear_before=2, fear_peak=3
+    )
+    type_in(book, home, [{**at_home, "rated_by": "parent"}])
+    seen = observer.line(date=day, trial=1, kind="practice", step=1, outcome="completed", fear_peak=10)
+    # Planted: the second observer bears the code of the first.
+    type_in(book, observer, [{**seen, "rater_id": "T1"}])
+    falls = Printed(pages["practice"], "incidents")
+    fall = falls.line(date=day, kind="near_fall", severity="minor", step=1, setting="harbor", action="rest")
+    type_in(book, falls, [{"child_id": "C014", "ladder_id": "gangway", **fall}])
+    book.save(file)
+
+    before = file.read_bytes()
+    code, said = rungwise("check", file, "--mark", marked)
+    assert code == 3
+    codes = {"unknown_step", "same_rater", "recorded_before"}
+    assert {planted for planted in codes if f"[{planted}]" in said} == codes
+    assert file.read_bytes() == before
+    correct(marked, "unknown_step", 2)
+    correct(marked, "same_rater", "T2")
+    correct(marked, "recorded_before", later["date"], kind="Warning")
+    code, said = rungwise("check", marked)
+    assert (code, said.splitlines()[0].startswith("No problems")) == (0, True), said
+
+    code, said = rungwise("child", marked, "C014")
+    assert code == 0
+    assert said.startswith("C014's fear came down")
+    caseload = rw.read_caseload(marked, today=TODAY)
+    assert caseload.level == 3
+    assert caseload.series("C014", "gangway").of("exposure").tolist() == [2 * rating for rating in EXPOSURE]
+    kinds = caseload.tables["observations"]["kind"].tolist()
+    assert [kinds.count(kind) for kind in ("probe", "practice", "approach")] == [15, 3, 2]
+    sizes = {
+        name: len(caseload.tables[name]) for name in ("sessions", "fidelity", "agreement", "incidents")
+    }
+    assert sizes == {"sessions": 1, "fidelity": 1, "agreement": 1, "incidents": 1}
 
 
 def test_a_blank_weekly_sheet_to_the_answer(tmp_path):

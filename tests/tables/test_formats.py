@@ -10,11 +10,17 @@ import numpy as np
 import pytest
 from rungwise.tables import bulk
 from rungwise.tables.read import read_tables
-from rungwise.tables.schema import schema
+from rungwise.tables.schema import TABLES, schema
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 TODAY = date(2026, 11, 25)
 CASELOADS = ["practice_level_1", "practice", "messy/level_3"]
+
+
+def test_the_caseloads_hold_every_table_that_is_recorded():
+    there = {file.stem for name in CASELOADS for file in (DEMO / name).glob("*.csv")}
+    assert there == set(TABLES)
+    assert {file.stem for file in (DEMO / "practice").glob("*.csv")} == set(TABLES) - {"ratings"}
 
 
 def rows_of(path):
