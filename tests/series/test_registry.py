@@ -225,8 +225,12 @@ def test_a_clinic_with_another_schema_is_named(tmp_path):
         {"rungwise:schema_version": "2"}
     )
     parquet.write_table(table, folder / "ratings" / "north.parquet")
-    with pytest.raises(DataProblems, match="under version 2 of the table of ratings; this release reads"):
+    with pytest.raises(DataProblems, match="under version 2 of the tables; this release reads"):
         open_registry(folder)
+    # In memory it is named and left out, and the other clinic is read.
+    (broken,) = rw.check(folder, today=TODAY).errors
+    assert (broken.source, broken.code) == ("ratings/north.parquet", "schema_version")
+    assert "docs/registry.md, under Migration" in broken.remedy
 
 
 def test_days_that_can_be_read_two_ways_and_times_of_day_are_refused(tmp_path):
@@ -237,6 +241,24 @@ def test_days_that_can_be_read_two_ways_and_times_of_day_are_refused(tmp_path):
     frame = frame.assign(date=pd.to_datetime(frame["date"]) + pd.Timedelta(hours=9))
     with pytest.raises(DataProblems, match="holds times of day"):
         effects(open_registry(written(tmp_path / "b", frame)), LIGHT)
+
+
+def test_the_command_line_names_a_clinic_with_another_schema(tmp_path):
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    folder = written(tmp_path, ratings(4))
+    table = pa.Table.from_pandas(ratings(4, seed=1)).replace_schema_metadata(
+        {"rungwise:schema_version": "7"}
+    )
+    parquet.write_table(table, folder / "ratings" / "north.parquet")
+    command = [sys.executable, "-m", "rungwise.command", "check", str(folder), "--today", "2026-11-01"]
+    run = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (run.returncode, run.stderr) == (3, "")
+    assert "ratings/north.parquet" in run.stdout
+    assert "written under version 7 of the tables; this release reads version 1" in " ".join(
+        run.stdout.split()
+    )
 
 
 def test_columns_that_say_who_a_child_is_are_not_read(tmp_path):

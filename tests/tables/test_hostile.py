@@ -257,6 +257,17 @@ def test_an_open_document_bomb(tmp_path):
     assert codes(tmp_path / "a.ods") == ["file_too_big"]
 
 
+def test_parquet_of_another_version_is_not_read(tmp_path):
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    table = pa.table({"date": ["2026-03-04"], "phase": ["baseline"], "rating": [7]})
+    for version, expected in (("1", []), ("2", ["schema_version"])):
+        told = table.replace_schema_metadata({"rungwise:schema_version": version})
+        parquet.write_table(told, tmp_path / "a.parquet")
+        assert codes(tmp_path / "a.parquet") == expected
+
+
 def test_lists_in_parquet_are_not_read(tmp_path):
     import pyarrow as pa
     from pyarrow import parquet

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from rungwise.tables.files import PARQUET
 from rungwise.tables.findings import Findings
 from rungwise.tables.identity import header_identity
+from rungwise.tables.parquet import VERSION, version_of
 from rungwise.tables.problems import Problem
 from rungwise.tables.schema import TABLES, schema
 
@@ -19,9 +20,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 TABLE = "ratings"
-# Version of the ratings table; a file that says nothing was written under the first.
-VERSION = "1"
-VERSION_KEY = b"rungwise:schema_version"
 NEEDED = ("child_id", "phase", "rating")
 _TAIL = 1 << 16
 
@@ -163,7 +161,7 @@ def _footer(path: Path, name: str, findings: Findings, table: str) -> PartFile |
         reason = f"it is no Parquet file that can be opened ({str(error).splitlines()[0][:100]})"
         findings.add("file_broken", name, reason=reason)
         return None
-    version = (metadata.metadata or {}).get(VERSION_KEY, VERSION.encode()).decode(errors="replace")
+    version = version_of(metadata)
     columns = tuple(_columns(written, name, findings, table))
     there = {known for known, _, _ in columns}
     required = tuple(name for name, field in schema(table).fields.items() if field.required)
@@ -171,31 +169,25 @@ def _footer(path: Path, name: str, findings: Findings, table: str) -> PartFile |
     lacking = [column for column in needed if column not in there]
     if table == TABLE and "date" in lacking and "occasion" in there:
         lacking.remove("date")
-    if version != VERSION or lacking:
-        return _other_schema(name, version, lacking, [field.name for field in written], table)
+    if version != VERSION:
+        told = Findings()
+        told.add("schema_version", name, version=version, known=VERSION, table=table)
+        return told.report().problems[0]
+    if lacking:
+        return _other_schema(name, lacking, [field.name for field in written], table)
     stat = path.stat()
     groups = tuple(metadata.row_group(i).num_rows for i in range(metadata.num_row_groups))
     return PartFile(path, name, stat.st_size, stat.st_mtime_ns, groups, columns, table)
 
 
-def _other_schema(
-    name: str, version: str, lacking: Sequence[str], written: Sequence[str], table: str
-) -> Problem:
+def _other_schema(name: str, lacking: Sequence[str], written: Sequence[str], table: str) -> Problem:
     described = schema(table)
-    if version != VERSION:
-        problem = (
-            f"The file was written under version {version} of the table of {table}; this release reads "
-            f"version {VERSION}."
-        )
-        remedy = "Use a release that reads that version, or write the file anew"
-    else:
-        titles = ", ".join(f"{described.fields[column].title} ({column})" for column in lacking)
-        problem = (
-            f"The columns are not those of version {VERSION} of the table of {table}: {titles} cannot be "
-            f"found among {', '.join(written)}."
-        )
-        remedy = "Rename the columns"
-    remedy += " (docs/registry.md, under Migration)."
+    titles = ", ".join(f"{described.fields[column].title} ({column})" for column in lacking)
+    problem = (
+        f"The columns are not those of version {VERSION} of the table of {table}: {titles} cannot be found "
+        f"among {', '.join(written)}."
+    )
+    remedy = "Rename the columns (docs/registry.md, under Migration)."
     return Problem("error", table, name, 0, "", "", "schema_version", problem, remedy)
 
 

@@ -15,6 +15,14 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 MOST_ROWS = 50_000_000
+# Version of the tables; a file that says nothing was written under the first.
+VERSION = "1"
+_VERSION_KEY = b"rungwise:schema_version"
+
+
+def version_of(metadata: pa.parquet.FileMetaData) -> str:
+    """Give the version of the tables a Parquet file was written under."""
+    return (metadata.metadata or {}).get(_VERSION_KEY, VERSION.encode()).decode(errors="replace")
 
 
 def columns_of_parquet(content: bytes, source: str, findings: Findings) -> Columns | None:
@@ -29,6 +37,9 @@ def columns_of_parquet(content: bytes, source: str, findings: Findings) -> Colum
         file = parquet.ParquetFile(pa.BufferReader(content))
         if file.metadata.num_rows > MOST_ROWS:
             findings.add("file_too_big", source, size=f"{file.metadata.num_rows:,} rows")
+            return None
+        if (version := version_of(file.metadata)) != VERSION:
+            findings.add("schema_version", source, version=version, known=VERSION)
             return None
         table = file.read()
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:

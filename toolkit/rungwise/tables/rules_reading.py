@@ -39,6 +39,12 @@ FILES: tuple[Rule, ...] = (
         "Open it in the program that made it and save it again.",
     ),
     error(
+        "schema_version",
+        "The file was written under version {version} of the tables; this release reads version {known}.",
+        "Use a release that reads that version, or write the file anew (docs/registry.md, under "
+        "Migration).",
+    ),
+    error(
         "nothing_to_read",
         "There is no table here.",
         "Put files named after the tables here, for example ratings.csv and children.csv.",
