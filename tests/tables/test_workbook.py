@@ -1,4 +1,5 @@
 from datetime import date
+from textwrap import wrap
 
 import pytest
 from openpyxl import load_workbook
@@ -111,3 +112,11 @@ def test_blank_means_what_it_means():
     assert "Blank means 1." in note_of(schema("ratings").fields["trial"])
     assert "Blank means no." in note_of(schema("ratings").fields["declined"])
     assert "Blank" not in note_of(schema("ratings").fields["note"])
+
+
+def test_every_name_of_a_column_fits_its_two_lines(tmp_path):
+    book = load_workbook(write_workbook(tmp_path / "book.xlsx", 3))
+    for page in book.worksheets[1:]:
+        for cell in page[1]:
+            room = int(page.column_dimensions[cell.column_letter].width) - 2
+            assert len(wrap(str(cell.value), room)) <= 2, (page.title, cell.value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from datetime import datetime
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 from rungwise.basis.errors import check_choice
@@ -218,8 +219,11 @@ def _sheet(sheet: Worksheet, described: Schema, tables: list[str], formats: dict
 
 
 def _width(field: Field) -> float:
-    words = max(len(word) for word in header_of(field).replace(" *", "\u00a0*").split(" ")) + 3
-    longest = max(words, len(field.example) + 2, 12 if field.type == "date" else 9)
+    # The row of names is two lines high; bold letters are wider than the digits a width counts.
+    title = header_of(field).replace(" *", "\u00a0*")
+    two_lines = next(size for size in range(1, 99) if len(wrap(title, size, break_long_words=False)) <= 2)
+    words = max(len(word) for word in title.split(" "))
+    longest = max(words + 3, two_lines + 3, len(field.example) + 2, 12 if field.type == "date" else 9)
     return min(max(longest, 28 if field.kind == "text" else 0), 40)
 
 
