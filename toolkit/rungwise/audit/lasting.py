@@ -38,18 +38,14 @@ def lasting(caseload: Caseload, outcomes: Sequence[Outcome], as_of: date) -> tup
         return ()
     known = censored(caseload, dict.fromkeys(fell, as_of))
     held: dict[str, dict[str, bool]] = {phase: {} for phase in PHASES}
-    there = set(known.children)
-    for child in fell:
-        if child not in there:
+    for one in probe_contrasts(known):
+        if one.role != "primary" or one.contrast not in PHASES or one.n_later < FEWEST:
             continue
-        for one in probe_contrasts(known, child):
-            if one.role != "primary" or one.contrast not in PHASES or one.n_later < FEWEST:
-                continue
-            better = one.median_baseline - one.median_later
-            if one.series.better == "higher":
-                better = -better
-            lasted = better >= caseload.practice.margin
-            held[one.contrast][child] = held[one.contrast].get(child, True) and lasted
+        better = one.median_baseline - one.median_later
+        if one.series.better == "higher":
+            better = -better
+        lasted = better >= caseload.practice.margin
+        held[one.contrast][one.child_id] = held[one.contrast].get(one.child_id, True) and lasted
     return tuple(
         _told(PHASES[phase], held[phase], caseload.practice.margin) for phase in PHASES if held[phase]
     )
