@@ -26,7 +26,7 @@ def test_what_became_of_each_practiced_step(records):
     assert one.sentences() == [
         "Mastered so far by that criterion: step 1 (on occasion 2).",
         "Mastered and lost again: step 2.",
-        "Offered and not mastered: step 3 (3 occasions so far).",
+        "Offered since exposure began and not mastered: step 3 (3 occasions so far).",
     ]
 
 

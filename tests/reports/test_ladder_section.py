@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
 from rungwise.reports.blocks import Picture
+from rungwise.reports.catalog import words_in
 from rungwise.reports.ladder_section import child_ladders, practice_ladders
 from rungwise.series.caseload import read_caseload
 
@@ -20,7 +23,7 @@ def day(week):
 def write(tmp_path):
     """Write a small practice: a child probed at step 3 of a ladder, practicing steps 1 to 3."""
 
-    def written(*, notes=("plain",), extra=()):
+    def written(*, extra=(), plans=()):
         trials = ["child_id,ladder_id,date,trial,kind,step,outcome,fear_before,fear_peak,rated_by"]
         for week in range(14):
             declined = week in (0, 2)
@@ -40,7 +43,7 @@ def write(tmp_path):
             "phases": ["child_id,ladder_id,starts_on,phase", f"C1,,{day(0)},baseline",
                        f"C1,,{day(4)},exposure", f"C1,,{day(12)},follow_up"],
             "plans": ["child_id,ladder_id,probe_step,primary,trained,planned_per_week",
-                      "C1,wall,3,yes,yes,1", "C1,slope,1,yes,no,"],
+                      "C1,wall,3,yes,yes,1", "C1,slope,1,yes,no,", *plans],
             "ladders": ["ladder_id,step,activity", "wall,1,low & wide", "wall,2,two", "wall,3,three",
                         "slope,1,one"],
         }  # fmt: skip
@@ -76,7 +79,8 @@ def test_the_section_says_where_the_child_stands_and_that_a_clinician_decides(wr
 
 def test_only_practiced_ladders_are_mapped(write):
     pictures = [block for block in child_ladders(write(), "C1") if isinstance(block, Picture)]
-    assert len(pictures) == 1
+    maps = [one for one in pictures if one.alt.startswith("Map of")]
+    assert len(maps) == 1
     assert pictures[0].alt.startswith("Map of 30 trials on 14 days. Practice began at step 1")
     assert "2 trials declined, at step 3." in pictures[0].alt
     assert pictures[0].narrow
@@ -94,10 +98,11 @@ def test_other_contrasts_stand_by_themselves_without_the_counted_one(write):
 
 def test_practice_ratings_have_no_p_and_say_why(write):
     text = str(child_ladders(write(), "C1"))
-    table = text.split("Practice ratings, step by step")[1].split("\n\n")[0]
-    assert " p " not in table.split("Practice ratings have no p-value")[0]
-    assert "Practice ratings have no p-value here." in table
-    assert "wall 2" in table
+    section = text.split("Practice ratings, step by step")[1].split("Other probes")[0]
+    assert not re.search(r"\bp\b", section.split("Practice ratings have no p-value")[0])
+    assert "Practice ratings have no p-value here." in section
+    assert "wall 2" in section
+    assert "[Figure] Practice on the wall, early and late at each step." in section
 
 
 def test_text_from_the_files_cannot_become_markup(write):
@@ -113,5 +118,110 @@ def test_the_practice_s_section_counts_the_steps_practiced(write):
     text = str(blocks)
     assert "every step that a child practiced, 3 steps in all" in " ".join(text.split())
     assert sum(isinstance(block, Picture) for block in blocks) == 1
-    assert "wall 3" in text
+    assert "No step was practiced by 5 children or more." in text
     assert "At least two programs are needed; 1 program entered." in text
+
+
+def test_what_became_of_the_steps_stands_under_the_criterion(write):
+    told = " ".join(str(child_ladders(write(), "C1")).split())
+    where = [
+        told.index(words)
+        for words in ("The practice's own criterion (3 or less", "No step is mastered so far", "Rating ")
+    ]
+    assert where == sorted(where)
+
+
+def test_step_adjusted_fear_and_its_version_by_rank_are_shown_or_refused_with_the_reason(write):
+    told = " ".join(str(child_ladders(write(), "C1")).split())
+    adjusted = told.split("With the step's difficulty taken into account")[1].split("Practice ratings")[0]
+    assert "wall: at one and the same difficulty, fear changed by" in adjusted
+    assert "By the order of the ratings alone, declines ranked worst" in adjusted
+    assert "[Figure] Fear expected at the probe step of the wall" in adjusted
+
+
+def test_step_and_time_that_go_together_are_refused_on_the_page(tmp_path):
+    rows = ["child_id,ladder_id,date,trial,kind,step,outcome,fear_peak,rated_by"]
+    rows += [
+        f"C1,wall,{day(week)},1,practice,{week + 1},completed,{5 - week % 2},child" for week in range(8)
+    ]
+    (tmp_path / "observations.csv").write_text("\n".join(rows) + "\n")
+    (tmp_path / "phases.csv").write_text(f"child_id,ladder_id,starts_on,phase\nC1,,{day(0)},exposure\n")
+    (tmp_path / "plans.csv").write_text("child_id,ladder_id,probe_step\nC1,wall,4\n")
+    told = " ".join(str(child_ladders(read_caseload(tmp_path), "C1")).split())
+    assert (
+        "wall: cannot be said. Step and time go together too closely to tell apart (correlation 1.00"
+        in told
+    )
+    assert "Fear expected at the probe step" not in told
+    spanish = " ".join(str(child_ladders(read_caseload(tmp_path), "C1", words_in("es"))).split())
+    assert "El paso y el tiempo van demasiado juntos para separarlos (correlación 1.00" in spanish
+
+
+APPROACHES = [
+    f"C1,wall,{day(week)},{5 + step},approach,{step},{'completed' if step <= top else 'declined'},,"
+    f"{5 if step <= top else ''},child"
+    for week, top in ((0, 1), (3, 0), (5, 2), (9, 2))
+    for step in range(1, top + 2)
+]
+
+
+def test_approach_has_its_scores_its_tau_its_picture_and_its_declines(write):
+    text = str(child_ladders(write(extra=APPROACHES), "C1"))
+    section = text.split("How far up the child goes before saying no")[1].split("With the step's")[0]
+    told = " ".join(section.split())
+    assert "wall 1, 0 2, 2 1.00 .33 .33" in told
+    assert "[Figure] Approach on the wall" in section
+    assert "wall step 3, 2 of 2 times offered" in told
+
+
+def test_planned_probes_of_several_steps_are_told(write):
+    extra = [f"C1,wall,{day(week)},9,probe,2,completed,,{7 - week // 3},child" for week in range(12)]
+    caseload = write(extra=extra, plans=["C1,wall,2,no,yes,1"])
+    told = " ".join(str(child_ladders(caseload, "C1")).split())
+    assert "Steps 2 and 3 of the wall were all probed on planned days." in told
+    assert re.search(r"p (<|=) \.\d+ over orders of 12 days", told)
+
+
+def test_habituation_within_and_between_is_told_with_its_warning(tmp_path):
+    rows = ["child_id,ladder_id,date,trial,kind,step,outcome,fear_peak,fear_end,rated_by"]
+    rows += [f"C1,wall,{day(week)},1,practice,2,completed,{8 - week},{6 - week},child" for week in range(4)]
+    (tmp_path / "observations.csv").write_text("\n".join(rows) + "\n")
+    told = " ".join(str(child_ladders(read_caseload(tmp_path), "C1")).split())
+    assert (
+        "wall: within a practice occasion fear fell by 2.0 points from its peak to its end, on average over "
+        "4 occasions; 2.0 in the first half of them, 2.0 in the second." in told
+    )
+    assert "wall 2 4 8.0 5.0 −1.0" in told
+    assert "this is a description and is never tested" in told
+
+
+LEFT_IN_ENGLISH = re.compile(
+    r"\b(the|of|and|with|than|is|are|was|were|not|rating|ratings|baseline|exposure|step|steps|child|children|"
+    r"fear|declined|day|days|shown|about|from|that|which|ladder|ladders|trial|trials)\b",
+    re.IGNORECASE,
+)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    root = Path(__file__).resolve().parents[2]
+    return read_caseload(root / "data_demo" / "practice", today=date(2026, 11, 13))
+
+
+def test_no_english_is_left_on_a_spanish_page(demo, write):
+    spanish = words_in("es")
+    ladders = demo.tables["ladders"]
+    recorded = sorted({str(word) for word in ladders["activity"]}, key=len, reverse=True)
+    left = {}
+    pages = [str(child_ladders(demo, child, spanish)) for child in demo.children[::6]]
+    pages += [
+        str(practice_ladders(demo, spanish)),
+        str(child_ladders(write(extra=APPROACHES), "C1", spanish)),
+    ]
+    for page in pages:
+        plain = " ".join(page.split())
+        for word in recorded:
+            plain = plain.replace(word, "…")
+        for found in LEFT_IN_ENGLISH.finditer(plain):
+            left.setdefault(found[0], plain[max(0, found.start() - 80) : found.end() + 60])
+    assert left == {}

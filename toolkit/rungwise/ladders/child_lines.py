@@ -18,7 +18,7 @@ WORDS = {
     "mastery.some": "Mastered so far by that criterion: {steps}.",
     "mastery.none": "No step is mastered so far by that criterion.",
     "mastery.lost": "Mastered and lost again: {steps}.",
-    "mastery.stalled": "Offered and not mastered: {steps}.",
+    "mastery.stalled": "Offered since exposure began and not mastered: {steps}.",
     "mastery.step": "step {step}",
     "mastery.step_after": "step {step} (on occasion {n})",
     "mastery.step_over": "step {step} ({n} so far)",
@@ -57,7 +57,7 @@ class ChildMastery:
         >>> for said in ChildMastery("C1", "wall", ((1, 2), (2, 5)), (), ((3, 4),)).sentences():
         ...     print(said)
         Mastered so far by that criterion: step 1 (on occasion 2), step 2 (on occasion 5).
-        Offered and not mastered: step 3 (4 occasions so far).
+        Offered since exposure began and not mastered: step 3 (4 occasions so far).
         """
         told = []
         if self.mastered:

@@ -179,7 +179,7 @@ def planned_steps_trend(
     """
     found = []
     for ladder in caseload.ladders(child_id, "fear"):
-        steps = caseload.probe_steps(child_id, ladder, "fear")
+        steps = sorted(caseload.probe_steps(child_id, ladder, "fear"))
         if len(steps) < 2:
             continue
         series = [caseload.series(child_id, ladder, "fear", probe_step=step) for step in steps]

@@ -329,7 +329,7 @@ def _practice(caseload: Caseload, child_id: str, say: Words) -> Shown:
 
 
 def _contrasts(caseload: Caseload, child_id: str, say: Words) -> Shown:
-    if "fear" not in caseload.outcomes(child_id):
+    if child_id not in caseload.children or "fear" not in caseload.outcomes(child_id):
         return []
     found = [one for one in probe_contrasts(caseload, child_id, "fear") if not one.counted]
     trends = planned_steps_trend(caseload, child_id)
