@@ -83,3 +83,16 @@ def test_the_next_plan_starts_from_what_was_missed(load, tmp_path):
     assert caseload.report.ok
     read = actions_table(caseload, Q3.next, Q3.next.last)
     assert read[["raised_in", "state"]].to_numpy().tolist() == [["2026Q3", "overdue"]]
+
+
+def test_actions_that_are_all_done_are_said_as_all(caseload):
+    done = [
+        action("2026Q2", "a", "2026-08-01", "2026-07-20"), action("2026Q1", "b", "2026-05-01", "2026-06-01")
+    ]  # fmt: skip
+    said = [
+        read_back(actions_table(caseload(actions=some), Q3, Q3.last), Q3, recorded=True)
+        for some in (done, done[:1])
+    ]
+    assert said == [
+        ("All 2 actions from earlier audits are done.",), ("The one action from earlier audits is done.",)
+    ]  # fmt: skip

@@ -244,3 +244,10 @@ def test_a_program_open_on_the_first_day_belongs_to_the_quarter(caseload, weekly
     children = [{"child_id": "C01", "entered_on": "2026-05-01", "ended_on": ended, "end_reason": "moved"}]
     load = caseload(ratings=weekly("C01", "2026-05-04", [7] * 4), children=children)
     assert stages_of(load) == {"C01": stage}
+
+
+def test_one_child_whose_exposure_is_read_off_is_one_child(caseload, weekly):
+    one, other = (weekly(child, "2026-05-04", [7] * 3, [6] * 5) for child in ("C01", "C02"))
+    for rows, whom in ((one, "the one child"), ([*one, *other], "both children")):
+        unknown = cohort(caseload(ratings=rows), Q3, LATER).unknown
+        assert [said for said in unknown if said.startswith(f"For {whom} no phase table")]

@@ -123,3 +123,10 @@ def test_the_first_page_names_the_standards_that_are_not_met(outcome):
         "Of the 2 standards the practice set: 1 met and 1 not met.",
         "Not met: children whose ratings fell, of those judged (0 of 20; standard at least 60%).",
     )
+
+
+def test_standards_that_are_all_met_are_said_as_all(outcome):
+    group = [outcome(f"C{i}") for i in range(20)]
+    table = criteria_table(practice(fell=Criterion(0.6), judged=Criterion(0.5)), group, NO_WEEKS)
+    assert standards_sentence(table) == ("Of the 2 standards the practice set: both met.",)
+    assert standards_sentence(table.head(1)) == ("The one standard the practice set: met.",)

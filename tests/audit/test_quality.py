@@ -86,3 +86,10 @@ def test_nothing_recorded_gives_empty_tables_and_no_division_by_zero(caseload):
     assert found.weeks.empty
     assert found.late == (0, 0)
     assert found.level == 1
+
+
+def test_a_table_without_rows_is_not_a_table_of_gaps(caseload, weekly):
+    load = caseload(ratings=weekly("C01", "2026-07-06", [7] * 4), incidents=[])
+    complete, never = completeness(load, cohort(load, Q3, LATER))
+    assert set(complete["table"]) == {"ratings"}
+    assert not [field for field in never if field.startswith("incidents")]

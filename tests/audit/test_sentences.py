@@ -67,6 +67,7 @@ BEYOND = "it fell beyond where the baseline was heading."
         ({"fell_short_baseline": 1, "rose": 1}, f"In that child {EXPLAINED}"),
         ({"fell_short_baseline": 2, "rose": 1}, f"In both {EXPLAINED}"),
         ({"rose": 2}, "(95% interval)."),
+        ({"fell_beyond_baseline": 2, "fell_short_baseline": 1}, f"heading; in the other one {EXPLAINED}"),
     ],
 )
 def test_what_the_baseline_explains_is_said_apart(outcome, codes, ending):
@@ -200,3 +201,9 @@ def test_no_sentence_claims_proof_or_tells_anyone_what_to_do(outcome):
     text = " ".join([found.answer, found.uncertainty, *found.first_page, *found.trust]).lower()
     for word in ("prove", "proof", "must", "should", "significant", "treatment", "effective"):
         assert word not in text
+
+
+def test_those_who_all_left_for_fear_are_not_counted_twice(outcome):
+    left = [outcome(f"C0{i}", "rose", due_by="left_early", end_reason="fear") for i in (1, 2)]
+    said = " ".join(told(left).first_page)
+    assert "2 children left before the horizon, because of fear; fear fell in 0 of the 2 of them" in said

@@ -109,9 +109,11 @@ def standards_sentence(table: pd.DataFrame) -> tuple[str, ...]:
         f"{'at least' if row['direction'] == 'at_least' else 'at most'} {percent(row['target'])})"
         for row in table[table["result"] == "not_met"].to_dict("records")
     ]
-    alone = len(parts) == 1 and len(table) > 1
-    told = f"{every(len(table))} {parts[0].partition(' ')[2]}" if alone else listed(parts)
-    return (f"Of the {was}: {told}.", *([f"Not met: {'; '.join(missed)}."] if missed else []))
+    told = f"{every(len(table))} {parts[0].partition(' ')[2]}" if len(parts) == 1 else listed(parts)
+    first = f"Of the {was}: {told}."
+    if len(table) == 1:
+        first = f"The one standard the practice set: {parts[0].partition(' ')[2]}."
+    return (first, *([f"Not met: {'; '.join(missed)}."] if missed else []))
 
 
 def measured(outcomes: Sequence[Outcome], weeks: pd.DataFrame) -> Mapping[str, tuple[int, int]]:

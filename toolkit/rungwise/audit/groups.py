@@ -121,14 +121,15 @@ def about_groups(table: pd.DataFrame) -> str:
     )
     if not few:
         return f"Every group has at least {ENOUGH} judged children: groups {beside}"
-    told = (
+    why = (
         f"by {listed(few)} at least one group has fewer than {ENOUGH} judged children, and with so few, "
-        "differences between groups are mostly chance and who came. So there are no funnel limits, no "
-        "shrunken shares and no adjustment for who came"
+        "differences between groups are mostly chance and who came"
     )
+    none = "there are no funnel limits, no shrunken shares and no adjustment for who came."
     if not enough:
-        return f"Groups are described, not compared: {told}."
-    return f"Groups by {listed(enough)} {beside} The others are described, not compared: {told} there."
+        return f"Groups are described, not compared: {why}. So {none}"
+    others = f"The others are described, not compared: {why}. For them {none}"
+    return f"Groups by {listed(enough)} {beside} {others}"
 
 
 def _small(words: str) -> str:

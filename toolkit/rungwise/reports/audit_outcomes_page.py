@@ -66,7 +66,8 @@ def verdicts(audit: Audit) -> Block:
         numeric=["Children", "Share", confidence],
         notes=[
             f"Every share is of the {judged} judged, each child once however many ladders. The first row "
-            "adds up the three rows under it. Wilson intervals."
+            "adds up the three rows under it. Wilson intervals. Verdicts rest on records up to the day "
+            "each outcome was due; where later ratings change one, the table of every child says so."
         ],
     )
     ways = [
