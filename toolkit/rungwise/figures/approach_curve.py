@@ -55,8 +55,6 @@ def approach_curve(
     ValueError
         Without any occasion.
     """
-    from matplotlib.ticker import MaxNLocator
-
     series, score = approach.series, approach.series.values
     if not len(score):
         raise ValueError("approach must hold at least one occasion; got none.")
@@ -90,7 +88,7 @@ def approach_curve(
         ax.annotate("", (when[place], score[place] + 0.75), (when[place], score[place] + 0.2),
                     arrowprops={"arrowstyle": "->", "color": PALETTE["ink"]}, gid="cut short")  # fmt: skip
     ax.set_ylabel(words["highest"])
-    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+    ax.set_yticks(range(0, int(top) + 1, 1 if top <= 10 else 2))
     dates(ax, approach.days, words, most=4 if width < _NARROW else 8)
     _legend(ax, approach, probe_step, words, narrow=width < _NARROW)
     return ax

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rungwise.basis.page_numbers import format_bounded, format_interval, format_number, of_hundred
 from rungwise.figures.mastery_curve import describe_mastery_curve, mastery_curve
@@ -32,6 +32,8 @@ from rungwise.reports.blocks import (
 from rungwise.reports.words import ENGLISH
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from rungwise.ladders.mastery import Episodes
     from rungwise.reports.catalog import Words
     from rungwise.series.caseload import Caseload
@@ -65,7 +67,7 @@ def practice_ladders(caseload: Caseload, say: Words = ENGLISH) -> Blocks:
     episodes = episodes.where(episodes.practiced)
     curves, words = mastery_curves(episodes), ladder_figure_words(say)
 
-    def drawn(width: float, height: float) -> object:
+    def drawn(width: float, height: float) -> Any:
         return mastery_curve(curves, episodes.occasions, words=words, width=width, height=height)
 
     blocks: Shown = [
@@ -183,8 +185,8 @@ def _stalls(caseload: Caseload, episodes: Episodes, say: Words) -> Shown:
     ]
 
 
-def _declined(practice: object, ladder: str, step: int, say: Words) -> str:
-    row = practice.loc[ladder, step]  # type: ignore[attr-defined]
+def _declined(practice: pd.DataFrame, ladder: str, step: int, say: Words) -> str:
+    row = practice.loc[(ladder, step)]
     return say("climb.of", n=int(row["declined"]), all=int(row["trials"]))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from rungwise.figures.ladder_map import describe_ladder_map, ladder_map
 from rungwise.ladders.approach import Approach, approach_scores, approach_tau_batch, declines_by_step
 from rungwise.ladders.child_lines import mastery_of
 from rungwise.ladders.dose import dose, dose_sentences, exposure_spans
+from rungwise.ladders.exposure_trials import primary_probe_steps
 from rungwise.ladders.habituation import BETWEEN, WITHIN, habituation_between, habituation_within
 from rungwise.ladders.mastery import mastery_episodes
 from rungwise.ladders.ordinal_fear import ordinal_step_adjusted_fear
@@ -143,11 +145,12 @@ def _approach(caseload: Caseload, child_id: str, say: Words) -> Shown:
     if not found:
         return []
     words, spans = ladder_figure_words(say), exposure_spans(caseload, child_id=child_id)
+    steps = primary_probe_steps(caseload)
     blocks: Shown = [heading(say("climb.approach"), 3)]
     rows = []
     for one, tau in zip(found, approach_tau_batch(found), strict=True):
         if len(one.series.values) > 1:
-            blocks.append(_approach_picture(one, spans, words, say))
+            blocks.append(_approach_picture(one, spans, steps, words, say))
         rows.append(
             {
                 say("ladders.ladder"): one.ladder_id,
@@ -170,11 +173,20 @@ def _approach(caseload: Caseload, child_id: str, say: Words) -> Shown:
     return blocks
 
 
-def _approach_picture(one: Approach, spans: dict[Any, Any], words: dict[str, str], say: Words) -> Picture:
-    begins = spans.get((one.child_id, one.ladder_id), (None,))[0]
+def _approach_picture(
+    one: Approach,
+    spans: Mapping[Any, Any],
+    steps: Mapping[Any, float],
+    words: dict[str, str],
+    say: Words,
+) -> Picture:
+    key = one.child_id, one.ladder_id
+    begins = spans.get(key, (None,))[0]
 
     def drawn(width: float, height: float) -> Any:
-        return approach_curve(one, exposure_from=begins, words=words, width=width, height=height)
+        return approach_curve(
+            one, probe_step=steps.get(key), exposure_from=begins, words=words, width=width, height=height
+        )
 
     return picture(
         drawn(7.0, 2.6),
@@ -215,6 +227,8 @@ def _adjusted(caseload: Caseload, child_id: str, trials: Trials, say: Words) -> 
         if one.expected is not None:
             blocks.append(_expected_picture(caseload, one, one.expected, trials, say))
         blocks.append(paragraph(*_adjusted_sentences(one, by_rank[one.ladder_id], caseload, say)))
+        if not one.refused:
+            blocks.append(bullets(map(say.sentence, one.per_week.cautions)))
     return blocks
 
 
@@ -260,11 +274,7 @@ def _adjusted_sentences(
                 interval=say.number(format_interval(one.with_declines, 2, bounded=False)),
             )
         )  # fmt: skip
-    return [
-        *sentences,
-        _by_rank(by_rank, caseload, say),
-        *(say.sentence(sentence) for sentence in change.cautions),
-    ]
+    return [*sentences, _by_rank(by_rank, caseload, say)]
 
 
 def _by_rank(one: OrdinalStepAdjusted, caseload: Caseload, say: Words) -> str:
@@ -323,6 +333,7 @@ def _practice(caseload: Caseload, child_id: str, say: Words) -> Shown:
             caption=say("climb.practice.caption"),
             numeric=list(rows[0])[1:],
             notes=[say.sentence(NEVER_TESTED)],
+            fold=False,
         )
     )
     return blocks
@@ -426,6 +437,7 @@ def _habituation(caseload: Caseload, child_id: str, say: Words) -> Shown:
                 caption=say("climb.between.caption"),
                 numeric=list(rows[0])[1:],
                 notes=[say.sentence(BETWEEN)],
+                fold=False,
             )
         )
     return blocks
