@@ -167,3 +167,15 @@ def test_a_plan_can_be_rehearsed_and_its_draw_stays_sealed(tmp_path):
     assert inputs.schedule.starts != sealed.starts
     with pytest.raises(NotWritten):
         write_rehearsal(tmp_path / "plan/plan.json", to=tmp_path / "try")
+
+
+def test_a_changing_criterion_plan_states_the_power_of_its_own_test(tmp_path):
+    write(tmp_path, kind="changing_criterion", criteria="6, 4, 2", occasions=26, replications=200)
+    document = read_preanalysis((tmp_path / "plan/plan.json").read_text(encoding="utf-8"))
+    assert document.power.assignments == document.plan.n_assignments == 84**3
+    assert 0.6 < document.power.power < 0.95
+    text = words_of(tmp_path / "plan/preanalysis.docx")
+    assert "the criteria take the place of the changes at exposure" in text
+    assert "Exposure changes it by" not in text
+    assert "ratings that come down from a child's own course to the criterion in force" in text
+    assert "criterion 4 from occasion" in words_of(tmp_path / "sealed/schedule.docx")

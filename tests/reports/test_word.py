@@ -189,3 +189,14 @@ def test_symbols_of_statistics_are_italic_wherever_they_stand(tmp_path):
         for row in word.tables[0].rows
     ]
     assert cells == [[["M"], ["SD"], ["p"], []], [["p"], [], [], []]]
+
+
+@pytest.mark.parametrize("notes", [(), ("a note",)])
+def test_what_follows_a_table_keeps_its_distance(notes):
+    document = WordDocument("One study")
+    document.table(ROWS, caption="Ratings", notes=notes)
+    document.paragraph("Right below.")
+    document.paragraph("Further down.")
+    below, further = read(document).paragraphs[-2:]
+    assert (below.paragraph_format.space_before is not None) == (not notes)
+    assert further.paragraph_format.space_before is None

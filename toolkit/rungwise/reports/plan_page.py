@@ -17,8 +17,10 @@ from rungwise.reports.child_page import day
 from rungwise.reports.words import SAFETY, SAFETY_TITLE
 from rungwise.series.caseload import Caseload
 from rungwise.single_case.designs import Design, RandomStart, StaggeredStarts
+from rungwise.study.changing_criterion import FOLLOWS_ONLY
+from rungwise.study.criterion_power import SUPPOSED_FOLLOW, criterion_power, criterion_power_curve
 from rungwise.study.plan import StudyPlan, consenting, plan_study, staggered_windows
-from rungwise.study.power import Scenario, power, power_curve
+from rungwise.study.power import Power, Scenario, power, power_curve
 from rungwise.study.preanalysis import TO_WRITE, PreAnalysis
 from rungwise.study.schedule import draw_schedule
 
@@ -33,6 +35,11 @@ TOGETHER = (
     "errors. The dotted line at .80 is common practice, without a source."
 )
 
+NOT_SIMULATED = "Power is not simulated for this statistic."
+CRITERIA_INSTEAD = (
+    "In a changing criterion the criteria take the place of the changes at exposure: ratings are supposed "
+    "to come down from a child's own course to the criterion in force, in the curves all the way."
+)
 CANNOT_BE_TESTED = (
     "A study cannot be tested if a permitted start would leave a phase of some child without a rating, as "
     "when a child leaves before the last window has opened; it counts as not reaching the level. Earlier "
@@ -68,7 +75,9 @@ class Planned:
     ) -> PreAnalysis:
         """Give the pre-analysis plan, with the power of the planned design."""
         result = None
-        if self.plan.kind != "changing_criterion" and self.plan.statistic != "immediate_change":
+        if self.plan.kind == "changing_criterion":
+            result = _criterion_power(self, SUPPOSED_FOLLOW)
+        elif self.plan.statistic != "immediate_change":
             result = power(
                 self.plan.design,
                 self.plan.occasions,
@@ -193,8 +202,10 @@ def announcement(planned: Planned) -> Blocks:
 def power_of_plan(planned: Planned) -> Blocks:
     """Give the power of the planned design, and the error rate without an effect."""
     plan = planned.plan
-    if plan.kind == "changing_criterion" or plan.statistic == "immediate_change":
-        return Blocks((paragraph("Power is not simulated for this kind of test."),))
+    if plan.kind == "changing_criterion":
+        return _power_of_criteria(planned)
+    if plan.statistic == "immediate_change":
+        return Blocks((paragraph(NOT_SIMULATED),))
     rows = []
     for name, scenario in (
         ("as supposed", planned.scenario),
@@ -232,19 +243,19 @@ def power_of_plan(planned: Planned) -> Blocks:
 def curves(planned: Planned, children: Sequence[int], lengths: Sequence[int], width: int = 3) -> Blocks:
     """Give power over numbers of children and of occasions, with designs of the planned kind."""
     plan = planned.plan
-    if plan.kind == "changing_criterion" or plan.statistic == "immediate_change":
-        return Blocks((paragraph("Power is not simulated for this kind of test."),))
-    curve = power_curve(
-        _maker(plan, width),
-        children,
-        lengths,
-        planned.scenario,
-        seed=planned.seed,
-        statistic=plan.statistic,
-        alternative=plan.alternative,
-        alpha=plan.alpha,
-        replications=planned.replications,
-    )
+    if plan.statistic == "immediate_change":
+        return Blocks((paragraph(NOT_SIMULATED),))
+    if plan.kind == "changing_criterion":
+        curve = criterion_power_curve(
+            plan.criteria, plan.fewest_per_phase, children, lengths, planned.scenario, seed=planned.seed,
+            follow=SUPPOSED_FOLLOW, alpha=plan.alpha, replications=planned.replications,
+        )  # fmt: skip
+    else:
+        curve = power_curve(
+            _maker(plan, width), children, lengths, planned.scenario, seed=planned.seed,
+            statistic=plan.statistic, alternative=plan.alternative, alpha=plan.alpha,
+            replications=planned.replications,
+        )  # fmt: skip
     shown = table(_curve_rows(curve), caption="Power over children and occasions",
                   numeric=["Children", "Occasions", "Power", "Monte Carlo error", "Smallest p"],
                   fold=True)  # fmt: skip
@@ -282,7 +293,7 @@ def safety() -> Block:
     return note(*SAFETY, title=SAFETY_TITLE)
 
 
-def scenario_words(scenario: Scenario) -> list[str]:
+def scenario_words(scenario: Scenario, kind: str = "") -> list[str]:
     """Say in words what is supposed about the children.
 
     Examples
@@ -295,7 +306,9 @@ def scenario_words(scenario: Scenario) -> list[str]:
         f"{scenario.ceiling:g}; children differ by a standard deviation of "
         f"{format_number(scenario.sd_start)}.",
         f"Without exposure it changes by {format_number(scenario.baseline_slope, 2)} points an occasion.",
-        f"Exposure changes it by {format_number(scenario.level_change)} at once (standard deviation "
+        CRITERIA_INSTEAD
+        if kind == "changing_criterion"
+        else f"Exposure changes it by {format_number(scenario.level_change)} at once (standard deviation "
         f"between children {format_number(scenario.sd_change)}) and "
         f"{format_number(scenario.slope_change, 2)} an occasion.",
         f"Ratings scatter by {format_number(scenario.sd)} points, with an autocorrelation of "
@@ -306,6 +319,44 @@ def scenario_words(scenario: Scenario) -> list[str]:
     if scenario.decline_at is not None:
         lines.append(f"At a fear of {format_number(scenario.decline_at)} half of the children decline.")
     return lines
+
+
+def _criterion_power(planned: Planned, follow: float) -> Power:
+    plan = planned.plan
+    return criterion_power(
+        plan.criteria_design, len(plan.cases), planned.scenario, rng=np.random.default_rng(planned.seed),
+        follow=follow, alpha=plan.alpha, replications=planned.replications,
+    )  # fmt: skip
+
+
+def _power_of_criteria(planned: Planned) -> Blocks:
+    rows = []
+    for name, follow in (
+        ("all the way", SUPPOSED_FOLLOW),
+        ("three quarters of the way", 0.75),
+        ("not at all", 0.0),
+    ):
+        result = _criterion_power(planned, follow)
+        rows.append(
+            {
+                "Ratings come down to the criterion": name,
+                "Share of tests reaching the level": format_bounded(result.power),
+                "Monte Carlo error": format_bounded(result.monte_carlo_error, 3),
+                "Could not be tested": format_bounded(result.not_testable),
+            }
+        )
+    return Blocks(
+        (
+            table(
+                rows,
+                caption=f"Power of {planned.plan.design_id}",
+                numeric=list(rows[0])[1:],
+                notes=[FOLLOWS_ONLY],
+                fold=True,
+            ),
+            bullets(scenario_words(planned.scenario, planned.plan.kind)),
+        )
+    )
 
 
 def _half(scenario: Scenario) -> Scenario:

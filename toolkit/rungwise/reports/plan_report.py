@@ -189,7 +189,7 @@ def preanalysis_document(document: PreAnalysis, planned: Planned) -> bytes:
             )
     if document.power is not None:
         word.heading("What the power supposes")
-        word.bullets(scenario_words(planned.scenario))
+        word.bullets(scenario_words(planned.scenario, planned.plan.kind))
     return word.to_bytes()
 
 

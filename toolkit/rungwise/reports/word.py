@@ -35,7 +35,7 @@ _UNDATED = date(2000, 1, 1)
 # Generous width of a letter in a table, since not every computer has the font; margins of a cell;
 # texts up to so many letters, such as "< .001", are kept on one line.
 _LETTER_MM, _BOLD_MM, _CELL_MARGINS_MM = 2.0, 2.35, 4.4
-_SHORT, _LONGEST_WORD = 7, 20
+_SHORT, _LONGEST_WORD = 11, 20
 # Latin symbols of statistics, in italics by APA 7 (section 6.44, from memory); M and SD in headings only.
 SYMBOLS, HEAD_SYMBOLS = re.compile(r"\bp\b"), re.compile(r"\b(?:p|M|SD)\b")
 _SHORT_TABLE = 12
@@ -92,6 +92,7 @@ class WordDocument:
         self._document: Document = docx.Document()
         self._tables = 0
         self._figures = 0
+        self._below_a_table = False
         _set_styles(self._document, line_spacing, lang)
         _set_page(self._document, paper, mark)
         day = datetime.combine(stated_on or _UNDATED, datetime.min.time())
@@ -104,11 +105,16 @@ class WordDocument:
     def heading(self, text: str, level: int = 1) -> None:
         """Add a heading of level 1 to 4."""
         check_choice("level", level, (1, 2, 3, 4))
+        self._below_a_table = False
         self._document.add_heading(text, level)
 
     def paragraph(self, *parts: str | Italic, style: str = "Normal") -> None:
         """Add a paragraph of plain and italic parts."""
-        _fill(self._document.add_paragraph(style=style), parts)
+        paragraph = self._document.add_paragraph(style=style)
+        if self._below_a_table:
+            paragraph.paragraph_format.space_before = _below_table()
+        self._below_a_table = False
+        _fill(paragraph, parts)
 
     def bullets(self, items: Iterable[str]) -> None:
         """Add a list of sentences."""
@@ -175,6 +181,8 @@ class WordDocument:
                 if name in numeric:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         _rule_table(table, caption)
+        notes = list(notes)
+        self._below_a_table = not notes
         for note in notes:
             _fill(self._document.add_paragraph(style="Table Note"), [note])
         return f"Table {self._tables}"
@@ -235,6 +243,9 @@ class WordDocument:
 
     def _caption(self, kind: str, number: int, text: str, *, keep_with_next: bool) -> None:
         paragraph = self._document.add_paragraph(style="Caption")
+        if self._below_a_table:
+            paragraph.paragraph_format.space_before = _below_table()
+        self._below_a_table = False
         paragraph.paragraph_format.keep_with_next = keep_with_next
         label = paragraph.add_run(f"{kind} ")
         label.bold = True
@@ -257,6 +268,13 @@ class WordDocument:
             f'<asvg:svgBlip xmlns:asvg="{_SVG_SPACE}" r:embed="{related}"/></a:ext></a:extLst>'
         )
         shape._inline.graphic.graphicData.pic.blipFill.blip.append(extension)
+
+
+def _below_table() -> Any:
+    """Room between a table without notes and what follows."""
+    from docx.shared import Pt
+
+    return Pt(8)
 
 
 def _fill(paragraph: Paragraph, parts: Iterable[str | Italic], symbols: re.Pattern[str] = SYMBOLS) -> None:

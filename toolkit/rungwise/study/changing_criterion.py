@@ -201,20 +201,18 @@ def combined_criterion_test(
     m, total = len(cases), math.prod(len(distances) for distances, *_ in cases)
     observed = sum(own for _, own, _, _ in cases)
     bound = observed + 1e-9 * m
-    halves = [[distances for distances, *_ in cases[start::2]] for start in (0, 1)]
-    drawn_at_random = max(math.prod(map(len, half)) for half in halves) > MOST_IN_A_HALF
+    distances = [one for one, *_ in cases]
+    drawn_at_random = math.prod(map(len, distances[::2])) > MOST_IN_A_HALF
     if drawn_at_random:
         if rng is None:
             raise ValueError("rng must be a generator: the combinations are too many to count.")
         sums = np.zeros(draws)
-        for distances, *_ in cases:
-            sums += rng.choice(distances, draws)
+        for one in distances:
+            sums += rng.choice(one, draws)
         as_close = int(np.sum(sums <= bound))
         p, method = (as_close + 1) / (draws + 1), f"{draws:,} of {total:,} combinations of schedules drawn"
     else:
-        first, second = (_sums(half) for half in halves)
-        second.sort()
-        as_close = int(np.searchsorted(second, bound - first, side="right").sum())
+        as_close = count_as_close(distances, bound)
         p, method = as_close / total, f"all {total:,} combinations of permitted schedules counted"
     missing = any(absent for *_, absent in cases)
     return Estimate(
@@ -236,6 +234,21 @@ def combined_criterion_test(
         unit="points",
         cautions=(FOLLOWS_ONLY, *((DECLINES_AT_CEILING,) if missing else ())),
     )
+
+
+def count_as_close(distances: Sequence[np.ndarray], bound: float) -> int:
+    """Count the combinations of one distance from each case whose sum is at most `bound`.
+
+    The sums over two halves of the cases are met in the middle.
+
+    Examples
+    --------
+    >>> count_as_close([np.array([0.0, 1.0]), np.array([0.0, 2.0])], 1.5)
+    2
+    """
+    first, second = (_sums(distances[start::2]) for start in (0, 1))
+    second.sort()
+    return int(np.searchsorted(second, bound - first, side="right").sum())
 
 
 def _distances(

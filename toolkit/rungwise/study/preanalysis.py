@@ -168,11 +168,16 @@ class PreAnalysis:
         if self.power is None or self.scenario is None:
             return ["Power was not simulated."]
         scenario, result = self.scenario, self.power
+        change = (
+            "ratings that come down from a child's own course to the criterion in force"
+            if self.plan.kind == "changing_criterion"
+            else f"a change of {format_number(scenario.level_change)} at once and "
+            f"{format_number(scenario.slope_change, 2)} an occasion"
+        )
         told = (
             f"Simulated with a start at {format_number(scenario.start)}, a baseline slope of "
-            f"{format_number(scenario.baseline_slope, 2)} points an occasion, a change of "
-            f"{format_number(scenario.level_change)} at once and {format_number(scenario.slope_change, 2)} "
-            f"an occasion, a standard deviation of {format_number(scenario.sd)}, autocorrelation "
+            f"{format_number(scenario.baseline_slope, 2)} points an occasion, {change}, a standard "
+            f"deviation of {format_number(scenario.sd)}, autocorrelation "
             f"{format_bounded(scenario.phi)}, {format_number(100 * scenario.missed)} % of probes missed "
             f"and {format_number(100 * scenario.dropout)} % of children leaving at each occasion."
         )
