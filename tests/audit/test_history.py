@@ -61,11 +61,10 @@ def test_a_chart_has_limits_only_with_enough_quarters(run):
     assert "Called a signal: 2026Q3, share above the limits. A signal asks" in about_charts(table)[-1]
     short = history(run(dict.fromkeys(labels[1:], (10, 10))), Q3)
     assert short[["center", "nap_center", "median"]].isna().all(axis=None)
-    assert "there are 7. None is called a signal." in about_charts(short)[-1]
+    assert "median. None is called a signal." in about_charts(short)[-1]
     few = history(run(dict.fromkeys(labels[-3:], (10, 10))), Q3)
-    assert about_charts(few)[-1].endswith(
-        "there are 3. So no rise or fall between quarters is called a signal."
-    )
+    assert about_charts(few)[-1].startswith("3 quarters have judged children. It takes 5 to see 5 in a row")
+    assert about_charts(few)[-1].endswith("So no rise or fall between quarters is called a signal.")
     assert about_charts(short.tail(1)) == ()
 
 

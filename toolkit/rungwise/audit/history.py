@@ -24,7 +24,7 @@ from rungwise.audit.quarter import Quarter
 from rungwise.audit.wording import percent
 from rungwise.basis.control_limits import share_limits, value_limits
 from rungwise.basis.intervals import share_interval_batch
-from rungwise.basis.page_numbers import format_p
+from rungwise.basis.page_numbers import count_of, format_p
 from rungwise.single_case.verdict_rule import FELL
 
 if TYPE_CHECKING:
@@ -128,11 +128,11 @@ def about_charts(table: pd.DataFrame) -> tuple[str, ...]:
         "Earlier quarters are counted again from today's files; an earlier report can differ where "
         "records were added or corrected since."
     )
+    have = count_of(with_children, "quarter has", "quarters have")
     needs = (
-        f"What quarters can show: {TREND} in a row rising or falling need at least {TREND} quarters with "
-        f"judged children, limits of a control chart {TRIAL_QUARTERS} as a trial and {FIRM_QUARTERS} to be "
-        f"firm, and {SHIFT} in a row on one side of the median {RUN_QUARTERS}; there "
-        f"{'is' if with_children == 1 else 'are'} {with_children}."
+        f"{have} judged children. It takes {TREND} to see {TREND} in a row rising or falling, "
+        f"{TRIAL_QUARTERS} for trial limits of a control chart and {FIRM_QUARTERS} for firm ones, and "
+        f"{RUN_QUARTERS} to see {SHIFT} in a row on one side of the median."
     )
     signaled = table[table["signal"] != ""]
     told = [f"{row['quarter']}, {row['signal']}" for row in signaled.to_dict("records")]

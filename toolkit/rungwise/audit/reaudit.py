@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from rungwise.audit.outcomes import Outcome
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.wording import listed
+from rungwise.audit.wording import every, listed
 from rungwise.basis.page_numbers import count_of
 from rungwise.tables.table import InputFile
 
@@ -79,7 +79,8 @@ class Reaudit:
             "no longer met": (both["result_then"] == "met") & (both["result_now"] != "met"),
             "as before": both["result_then"] == both["result_now"],
         }
-        parts = [f"{int(mask.sum())} {words}" for words, mask in ways.items() if mask.any()]
+        counts = {words: int(mask.sum()) for words, mask in ways.items() if mask.any()}
+        parts = [f"{every(n) if n == len(both) else n} {words}" for words, n in counts.items()]
         moved = both[(both["target_then"] != both["target_now"])]
         of = f"of {count_of(len(both), 'standard')}"
         told = f"Since the audit of {table['quarter'].iloc[0]}, {of}: {listed(parts)}"
