@@ -69,13 +69,13 @@ def test_terms_of_series_with_gaps_equal_a_slow_twin():
                 before, after = values[: start - 1], values[start - 1 :]
                 before, after = before[~np.isnan(before)], after[~np.isnan(after)]
                 if not len(before) or not len(after):
-                    assert np.isnan(fast[row, place])
+                    assert np.isnan(fast[place, row])
                     continue
                 if statistic == "tau":
                     slow = np.mean([[(b < a) * 1.0 - (b > a) * 1.0 for b in after] for a in before])
                 else:
                     slow = before.mean() - after.mean()
-                assert fast[row, place] == pytest.approx(slow, abs=1e-12)
+                assert fast[place, row] == pytest.approx(slow, abs=1e-12)
 
 
 @pytest.mark.parametrize("statistic", pw.STATISTICS)
@@ -215,3 +215,31 @@ def test_what_cannot_be_is_refused(changes, told):
 def test_scenarios_refuse_negative_spread():
     with pytest.raises(ValueError, match="sd_change must be 0 or more; got -1"):
         pw.Scenario(sd_change=-1)
+
+
+@pytest.mark.parametrize(
+    "design",
+    [
+        [RandomStart(4, 9, "random")],
+        [RandomStart(4, 4, "random"), RandomStart(4, 12, "random"), RandomStart(3, 13, "random")],
+        StaggeredStarts(((4,), (6,), (8,), (9,), (11,)), True, "random"),
+        StaggeredStarts(((4, 6), (4, 5, 6), (5, 9)), True, "random"),
+        StaggeredStarts(((4, 6), (4, 5, 6), (5, 9)), False, "random"),
+    ],
+)
+def test_the_halves_hold_every_assignment_once(design):
+    rng = np.random.default_rng(9)
+    setting = pw._Setting.of(design, 15, rng, 99)
+    terms = [rng.integers(-9, 10, (len(one), 40)).astype(float) for one in setting.open_to]
+    sums = np.array(
+        [sum(one[place] for one, place in zip(terms, row, strict=True)) for row in setting.listed.tolist()]
+    )
+    bound = rng.integers(-9, 10, 40).astype(float)
+    assert setting.at_least(bound, terms).tolist() == (sums >= bound).sum(axis=0).tolist()
+    assert len(setting.listed) == setting.total
+
+
+def test_unequal_windows_do_not_take_unbounded_memory():
+    design = [RandomStart(2, 2, "random"), *[RandomStart(2, 900, "random")] * 2]
+    setting = pw._Setting.of(design, 900, np.random.default_rng(1), 99)
+    assert setting.together * 899**2 <= max(pw._MOST_SUMS, 899**2)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import permutations, product
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, permutations, product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,9 +20,11 @@ if TYPE_CHECKING:
 
 STATISTICS = ("mean_difference", "tau")
 TIE = 1e-9
-# Sums held at once while assignments are counted, and replications whose pairs are compared at once.
-_MOST_SUMS = 250_000
+# Replications made at once; those whose assignments are counted at once, and the sums held for it: a few
+# dozen combinations of so many fit a core's cache.
 _TOGETHER = 16_384
+_IN_CACHE = 2_048
+_MOST_SUMS = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -288,7 +290,6 @@ class _Setting:
     total: int
     smallest_p: float
     drawn: bool
-    weights: np.ndarray = field(repr=False)
     windows: list[list[int]]
     shuffled: bool
 
@@ -338,12 +339,63 @@ class _Setting:
         everything = sorted({start for window in windows for start in window})
         open_to = [np.array(everything if shuffled else sorted(window)) for window in windows]
         listed = cls._places(starts, open_to)
-        widths = [len(one) for one in open_to]
-        offsets = np.concatenate([[0], np.cumsum(widths)[:-1]])
-        # Each assignment picks one term of every case: a product with these picks adds them up.
-        weights = np.zeros((sum(widths), len(listed)))
-        weights[(listed + offsets).T, np.arange(len(listed))] = 1.0 / len(windows)
-        return cls(open_to, listed, occasions, total, smallest, drawn, weights, windows, shuffled)
+        return cls(open_to, listed, occasions, total, smallest, drawn, windows, shuffled)
+
+    @property
+    def together(self) -> int:
+        """Replications whose assignments are counted at once, so that their sums stay small."""
+        if self.drawn:
+            return _IN_CACHE
+        blank = [np.zeros((len(one), 1)) for one in self.open_to]
+        rows = max(len(right) for _, right in self._halves(blank))
+        return max(1, min(_IN_CACHE, _MOST_SUMS // rows))
+
+    def at_least(self, bound: np.ndarray, terms: list[np.ndarray]) -> np.ndarray:
+        """Count, in each replication, the assignments whose terms sum to at least `bound`.
+
+        Parameters
+        ----------
+        bound : ndarray, shape (replications,)
+        terms : list of ndarray, shape (starts, replications)
+            Per case, as in `open_to`.
+        """
+        count = np.zeros(len(bound), dtype=np.int64)
+        if self.drawn:
+            for places in self.listed:
+                count += sum(one[place] for one, place in zip(terms, places, strict=True)) >= bound
+            return count
+        for left, right in self._halves(terms):
+            narrow = np.int16 if len(right) <= np.iinfo(np.int16).max else np.int64
+            for one in left:
+                count += np.add.reduce((right >= bound - one).view(np.int8), axis=0, dtype=narrow)
+        return count
+
+    def _halves(self, terms: list[np.ndarray]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Give the sums over two groups of cases, so that each pair of sums is one assignment."""
+        half = len(terms) // 2
+        if not self.shuffled:
+            yield self._sums(terms, range(half)), self._sums(terms, range(half, len(terms)))
+            return
+        cases = range(len(terms))
+        for windows in combinations(cases, half):
+            others = [w for w in cases if w not in windows]
+            yield (
+                np.concatenate([self._sums(terms, range(half), some) for some in permutations(windows)]),
+                np.concatenate(
+                    [self._sums(terms, range(half, len(terms)), some) for some in permutations(others)]
+                ),
+            )
+
+    def _sums(
+        self, terms: list[np.ndarray], cases: Iterable[int], windows: Sequence[int] | None = None
+    ) -> np.ndarray:
+        """Give all sums of one term per case, from that case's window."""
+        sums = np.zeros((1, terms[0].shape[1]))
+        for k, case in enumerate(cases):
+            window = self.windows[case if windows is None else windows[k]]
+            own = terms[case][np.searchsorted(self.open_to[case], window)]
+            sums = (sums[:, None, :] + own[None, :, :]).reshape(-1, sums.shape[1])
+        return sums
 
 
 def _draw_starts(
@@ -367,24 +419,29 @@ def _p_values(
         _terms_of_case(scenario, starts, made[:, i], setting.occasions, rng, statistic)
         for i, starts in enumerate(setting.open_to)
     ]
-    everything = np.concatenate(terms, axis=1)
-    observed = np.mean(
-        [np.take_along_axis(terms[i], made[:, i, None], axis=1)[:, 0] for i in range(setting.cases)], axis=0
+    observed = np.sum(
+        [np.take_along_axis(terms[i], made[None, :, i], axis=0)[0] for i in range(setting.cases)], axis=0
     )
-    testable = ~np.isnan(everything).any(axis=1)
-    upper, lower = np.zeros(replications), np.zeros(replications)
-    step = max(1, _MOST_SUMS // len(setting.listed))
-    slack = TIE * np.maximum(1.0, np.abs(observed))
-    for first in range(0, replications, step):
-        part = slice(first, first + step)
-        sums = np.nan_to_num(everything[part]) @ setting.weights
-        upper[part] = (sums >= (observed - slack)[part, None]).sum(axis=1)
-        lower[part] = (sums <= (observed + slack)[part, None]).sum(axis=1)
+    testable = ~np.isnan([one.sum(axis=0) for one in terms]).any(axis=0)
+    # Sums over cases stand for their means: a mean of 1 is as many as there are cases.
+    slack = TIE * np.maximum(setting.cases, np.abs(observed))
     extra = int(setting.drawn)
-    upper, lower = ((count + extra) / (len(setting.listed) + extra) for count in (upper, lower))
-    p = {"improvement": upper, "worsening": lower}.get(
-        alternative, np.minimum(1.0, 2 * np.minimum(upper, lower))
-    )
+    total = len(setting.listed) + extra
+    together = setting.together
+
+    def share(sign: float) -> np.ndarray:
+        """Share of the assignments at least as good, or with -1 at least as bad."""
+        counted = np.empty(replications)
+        for first in range(0, replications, together):
+            part = slice(first, first + together)
+            here = [sign * np.nan_to_num(one[:, part]) for one in terms]
+            counted[part] = setting.at_least((sign * observed - slack)[part], here)
+        return (counted + extra) / total
+
+    if alternative == "two-sided":
+        p = np.minimum(1.0, 2 * np.minimum(share(1.0), share(-1.0)))
+    else:
+        p = share(1.0 if alternative == "improvement" else -1.0)
     return np.where(testable, p, np.nan)
 
 
@@ -396,13 +453,13 @@ def _terms_of_case(
     rng: np.random.Generator,
     statistic: str,
 ) -> np.ndarray:
-    """Give one case's oriented statistic under every start open to it, in every replication."""
-    terms = np.empty((len(made), len(starts)))
+    """Give one case's oriented statistic under every start open to it (rows), in every replication."""
+    terms = np.empty((len(starts), len(made)))
     for place, start in enumerate(starts.tolist()):
         rows = np.flatnonzero(made == place)
         if len(rows):
             simulated = scenario.simulate(rng, len(rows), start - 1, occasions - start + 1)
-            terms[rows] = terms_at_starts(simulated, starts, statistic)
+            terms[:, rows] = terms_at_starts(simulated, starts, statistic)
     return terms
 
 
@@ -419,7 +476,7 @@ def terms_at_starts(simulated: SimulatedRatings, starts: np.ndarray, statistic: 
 
     Returns
     -------
-    ndarray, shape (series, starts)
+    ndarray, shape (starts, series)
         NaN where a start would leave a phase without a usable occasion.
     """
     values = simulated.values.T
@@ -439,7 +496,7 @@ def terms_at_starts(simulated: SimulatedRatings, starts: np.ndarray, statistic: 
             terms = from_here / (n_before * n_from_here)
         else:
             terms = from_here / n_from_here - (amounts.sum(axis=0) - from_here) / n_before
-    return np.where((n_before > 0) & (n_from_here > 0), terms, np.nan).T
+    return np.where((n_before > 0) & (n_from_here > 0), terms, np.nan)
 
 
 def _merits(values: np.ndarray, rated: np.ndarray, declined: np.ndarray) -> np.ndarray:
