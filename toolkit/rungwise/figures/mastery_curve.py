@@ -95,7 +95,7 @@ def mastery_curve(
     ax.set_ylabel(words["mastery.share"])
     narrow = width < _NARROW
     _followed(ax, followed, end, scale, words, narrow=narrow)
-    ax.legend(loc="lower right" if mastered.at(end) > 0.6 else "upper left", fontsize=8.5)
+    ax.legend(loc="lower right" if mastered.at(0.5 * end) > 0.6 else "upper left", fontsize=8.5)
     return ax
 
 

@@ -32,8 +32,6 @@ from rungwise.reports.blocks import (
 from rungwise.reports.words import ENGLISH
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from rungwise.ladders.mastery import Episodes
     from rungwise.reports.catalog import Words
     from rungwise.series.caseload import Caseload
@@ -139,7 +137,11 @@ def _criterion(caseload: Caseload, say: Words) -> str:
 def _stalls(caseload: Caseload, episodes: Episodes, say: Words) -> Shown:
     frame = steps_where_children_stall(episodes)
     counted = declines_by_step(caseload)
-    practice = counted[counted["kind"] == "practice"].set_index(["ladder_id", "step"])
+    declined = {
+        (row["ladder_id"], row["step"]): say("climb.of", n=int(row["declined"]), all=int(row["trials"]))
+        for row in counted.to_dict("records")
+        if row["kind"] == "practice"
+    }
     few = frame["children"] < _FEWEST_CHILDREN
     # A step nobody had to work at tells nothing: the hardest come first.
     frame = frame[~few].sort_values(
@@ -149,20 +151,16 @@ def _stalls(caseload: Caseload, episodes: Episodes, say: Words) -> Shown:
     rows = [
         {
             say("climb.ladder_step"): f"{row['ladder_id']} {row['step']}",
-            say("climb.children"): row["children"],
-            say("climb.mastered"): f"{row['mastered']} ({of_hundred(row['share_mastered'])}%)",
+            say("climb.mastered"): say("climb.of", n=row["mastered"], all=row["children"]),
             say("numbers.interval", level="95"): say(
                 "climb.percent_range", low=of_hundred(row["ci_low"]), high=of_hundred(row["ci_high"])
             ),
-            say("climb.half_by"): "–"
-            if math.isnan(row["median_occasions"])
-            else f"{row['median_occasions']:g}",
             say("climb.not_yet"): row["not_there_yet"],
             say("climb.longest"): row["longest_without"],
             say("climb.left"): row["left_because_of_fear"],
             say("climb.passed_over"): row["passed_over"],
             say("climb.lost"): row["lost_again"],
-            say("climb.declined_trials"): _declined(practice, row["ladder_id"], row["step"], say),
+            say("climb.declined_trials"): declined[row["ladder_id"], row["step"]],
         }
         for row in shown.to_dict("records")
     ]
@@ -183,11 +181,6 @@ def _stalls(caseload: Caseload, episodes: Episodes, say: Words) -> Shown:
             when_empty=say("climb.stall.none", n=_FEWEST_CHILDREN),
         )
     ]
-
-
-def _declined(practice: pd.DataFrame, ladder: str, step: int, say: Words) -> str:
-    row = practice.loc[(ladder, step)]
-    return say("climb.of", n=int(row["declined"]), all=int(row["trials"]))
 
 
 def _together(caseload: Caseload, say: Words) -> Shown:
