@@ -1,5 +1,6 @@
 """The audit as files, written by running its notebook."""
 
+import hashlib
 import json
 import os
 import re
@@ -129,29 +130,63 @@ def test_what_is_no_earlier_audit_is_refused_before_anything_is_run(caseload, tm
     assert not (tmp_path / "audit").exists()
 
 
-def test_a_run_that_is_killed_leaves_the_last_good_report_whole(caseload, tmp_path):
-    target = tmp_path / "audit"
+STAGES = {
+    "the place is made": lambda place: True,
+    "the tables are begun": lambda place: (place / "tables").exists(),
+    "the page is there": lambda place: (place / "audit.html").exists(),
+    "the list is there": lambda place: (place / "contents.json").exists(),
+}
+
+
+def whole(folder):
+    """Check a report against its own list, and give its bytes."""
+    listed = json.loads((folder / "contents.json").read_text(encoding="utf-8"))["files"]
+    found = {
+        file.relative_to(folder).as_posix(): file.read_bytes()
+        for file in folder.rglob("*")
+        if file.is_file()
+    }
+    assert set(found) == {*listed, "contents.json"}
+    for name, digest in listed.items():
+        assert hashlib.sha256(found[name]).hexdigest() == digest, name
+    return found
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that cannot be caught")
+def test_a_run_that_is_killed_at_any_stage_leaves_the_last_good_report_whole(caseload, tmp_path):
+    target = tmp_path / "out" / "audit"
     write_audit(caseload, "2026Q3", to=target, today="2026-11-01", progress=None)
-    before = {file: file.read_bytes() for file in target.rglob("*") if file.is_file()}
-    run = subprocess.Popen(
-        [sys.executable, "-c", "from rungwise.command import main; main()", "audit", str(caseload),
-         "--quarter", "2026Q2", "--to", str(target), "--overwrite"],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
-    )  # fmt: skip
-    try:
-        # The run has begun to write as soon as anything new stands beside the report.
-        deadline = time.monotonic() + 60
-        while len(list(tmp_path.iterdir())) < 2 and run.poll() is None and time.monotonic() < deadline:
-            time.sleep(0.02)
-        assert run.poll() is None, "the run ended before it could be killed"
-    finally:
-        if run.poll() is None:
-            os.killpg(run.pid, signal.SIGKILL)
-        run.wait()
-    after = {file: file.read_bytes() for file in target.rglob("*") if file.is_file()}
-    assert after == before
+    before = whole(target)
+    for words, reached in STAGES.items():
+        run = subprocess.Popen(
+            [sys.executable, "-c", "from rungwise.command import main; main()", "audit", str(caseload),
+             "--quarter", "2026Q2", "--to", str(target), "--overwrite", "--today", "2026-11-01"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        at_work = set(target.parent.iterdir()) - {target}
+        try:
+            deadline = time.monotonic() + 120
+            seen = False
+            while not seen and run.poll() is None and time.monotonic() < deadline:
+                fresh = set(target.parent.iterdir()) - {target} - at_work
+                seen = any(reached(place) for place in fresh)
+                if not seen:
+                    time.sleep(0.0005)
+        finally:
+            if run.poll() is None:
+                os.killpg(run.pid, signal.SIGKILL)
+            run.wait()
+        after = whole(target)
+        if words == "the list is there":
+            # The list is written last: from here on either report may be the one in place.
+            quarter = json.loads(after["audit.json"])["quarter"]["label"]
+            assert quarter in ("2026Q2", "2026Q3")
+            assert after == before or quarter == "2026Q2"
+            continue
+        assert seen, f"the run ended before {words}"
+        assert after == before, words
     write_audit(caseload, "2026Q2", to=target, today="2026-11-01", overwrite=True, progress=None)
-    assert json.loads((target / "audit.json").read_text(encoding="utf-8"))["quarter"]["label"] == "2026Q2"
+    assert json.loads(whole(target)["audit.json"])["quarter"]["label"] == "2026Q2"
 
 
 def test_progress_reaches_its_end(written):

@@ -24,7 +24,7 @@ _WIDTH = 96
 # Longer tables may break across printed pages, with their headings repeated; shorter ones stay whole.
 _LONG = 20
 # Characters that fit side by side where a long report is printed in two columns.
-_HALF_A_PAGE = 56
+_HALF_A_PAGE = 70
 
 
 @dataclass(frozen=True)
