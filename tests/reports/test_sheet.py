@@ -132,6 +132,10 @@ def test_wrong_calls(tmp_path):
         write_sheet(to=tmp_path, blank=True, ladder_id="net")
     with pytest.raises(ValueError, match="paper must be one of 'A4', 'letter'; got 'A5'"):
         write_sheet(to=tmp_path, blank=True, paper="A5")
+    with pytest.raises(ValueError, match="lang must be 'en' for a sheet of kind 'probe'; only home sheets"):
+        write_sheet(to=tmp_path, blank=True, lang="es")
+    with pytest.raises(ValueError, match="lang must be one of 'en', 'es'; got 'fr'"):
+        write_sheet(to=tmp_path, blank=True, kind="home", lang="fr")
     with pytest.raises(ValueError, match="kind must be one of"):
         write_sheet(to=tmp_path, blank=True, kind="weekly")
     assert not list(tmp_path.iterdir())

@@ -6,9 +6,11 @@ import re
 from dataclasses import replace
 
 import pytest
+from rungwise.reports import sheet_words as words
 from rungwise.reports.pdf import find_browser
-from rungwise.reports.sheet_forms import KINDS, LEVELS, form_of, lowest_level
+from rungwise.reports.sheet_forms import FORMS, HOME_INCIDENTS, KINDS, LEVELS, form_of, lowest_level
 from rungwise.reports.sheet_page import PAPER_MM, SheetFacts, Step, sheet_html
+from rungwise.reports.sheet_words import sheet_words
 from rungwise.tables.schema import plain, schema
 
 ALL = [(kind, level) for kind in KINDS for level in LEVELS if level >= lowest_level(kind)]
@@ -141,6 +143,52 @@ def test_steps_of_a_ladder_are_never_markup():
     assert "Sit &lt;b&gt;low&lt;/b&gt; &amp; hold" in html
 
 
+SPANISH = sheet_words("es")
+HOME_FORMS = FORMS["home"].values()
+LEFT_IN_ENGLISH = re.compile(
+    r"\b(the|of|and|with|your|not|rating|step|child|parent|fear|declined|day|ladder|other|stop)\b",
+    re.IGNORECASE,
+)
+HOME = [(level, facts) for level in LEVELS for facts in FACTS.values()]
+
+
+@pytest.mark.parametrize(("level", "facts"), HOME)
+def test_no_english_is_left_on_a_spanish_home_sheet_but_the_titles_of_the_workbook(level, facts):
+    english, spanish = (sheet_html(form_of("home", level), facts, lang=lang) for lang in ("en", "es"))
+    assert '<html lang="es">' in spanish
+    assert fields(english)
+    assert set(fields(english)) == set(fields(spanish))
+    assert re.findall(r'data-value="(\w+)"', english)[:9] == re.findall(r'data-value="(\w+)"', spanish)[:9]
+    body = re.sub(r"<style>.*?</style>|<title>.*?</title>", "", spanish, flags=re.DOTALL)
+    titles = set(re.findall(r'<span class="book" lang="en"> ([^<]+)</span>', body))
+    assert titles == {field for field in titles if f">{field}<" in english}
+    body = re.sub(r'<span class="book".*?</span>|<span class="activity.*?</span>|<b>|</b>', "", body)
+    recorded = {step.activity[:20] for step in facts.steps} | {facts.label, facts.child_id, "missed"}
+    left = [
+        text.strip()
+        for text in re.findall(r">([^<]+)<", body)
+        if LEFT_IN_ENGLISH.search(re.sub(r"(apoyo|movimiento|ojos|superficie): [\w ]+", "", text))
+        and not any(said and said in text for said in recorded)
+    ]
+    assert left == []
+
+
+def test_every_sentence_of_a_home_sheet_has_its_spanish():
+    for level in LEVELS:
+        form = form_of("home", level)
+        for text in (form.title, form.purpose, *form.how):
+            assert SPANISH.sentence(text) != text
+    for table, names in (("incidents", HOME_INCIDENTS), *((form.table, form.rows) for form in HOME_FORMS)):
+        for name in names:
+            field = schema(table).fields[name]
+            for text in (field.title, *(word.replace("_", " ") for word in field.enum)):
+                assert SPANISH.sentence(text) != text, (table, name, text)
+    for name, text in vars(words).items():
+        if name.startswith("HOME_"):
+            for sentence in (text,) if isinstance(text, str) else text:
+                assert SPANISH.sentence(sentence) != sentence, name
+
+
 CUT_OFF = """() => { const out = [];
 for (const block of document.querySelectorAll('.page > section')) {
   const edge = block.getBoundingClientRect();
@@ -173,12 +221,13 @@ def browser():
 def test_exactly_one_page_with_nothing_cut_off(browser, paper, facts):
     page = browser.new_page()
     page.emulate_media(media="print")
-    for kind, level in ALL:
-        html = sheet_html(form_of(kind, level), facts, paper)
+    in_spanish = [(kind, level, "es") for kind, level in ALL if kind == "home"]
+    for kind, level, lang in [*((kind, level, "en") for kind, level in ALL), *in_spanish]:
+        html = sheet_html(form_of(kind, level), facts, paper, lang)
         # The second is the widest of the typefaces a computer falls back to.
         for family in ("", "DejaVu Sans"):
             page.set_content(html.replace('"Liberation Sans", Arial', f"'{family}'" if family else "Arial"))
-            assert page.evaluate(CUT_OFF) == [], (kind, level, family)
+            assert page.evaluate(CUT_OFF) == [], (kind, level, lang, family)
         printed = page.pdf(prefer_css_page_size=True)
         assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, (kind, level)
         box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", printed)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rungwise.basis.errors import RungwiseError, check_choice
 from rungwise.reports import sheet_words as say
+from rungwise.reports.catalog import LANGUAGES
 from rungwise.reports.pdf import PAPERS, find_browser, page_to_pdf
 from rungwise.reports.sheet_facts import facts_of, facts_without_child
 from rungwise.reports.sheet_forms import KINDS, LEVELS, about, form_of, lowest_level
@@ -32,6 +33,7 @@ def write_sheet(
     probe_step: int | None = None,
     level: int | None = None,
     outcome: str = FEAR,
+    lang: str = "en",
     blank: bool = False,
     overwrite: bool = False,
     today: date | None = None,
@@ -65,6 +67,9 @@ def write_sheet(
     outcome : str
         What is rated. Another than fear stands in the table ``ratings`` only, so it has the weekly
         sheets (kind ``probe`` or ``home``), on the scale that practice.toml declares for it.
+    lang : {"en", "es"}
+        Language of a home sheet, which a family fills in; the titles of the workbook stand small
+        beside those of the language. The other sheets are kept in English.
     blank : bool
         For any child. With `path`, the practice's scale is printed, and the steps of `ladder_id`.
     overwrite : bool
@@ -96,6 +101,9 @@ def write_sheet(
     """
     check_choice("kind", kind, KINDS)
     check_choice("paper", paper, PAPERS)
+    check_choice("lang", lang, LANGUAGES)
+    if lang != "en" and kind != "home":
+        raise ValueError(f"lang must be 'en' for a sheet of kind {kind!r}; only home sheets have {lang!r}.")
     if blank and child_id is not None:
         raise ValueError(f"child_id must be left out for a blank sheet; got {child_id!r}.")
     if path is None and not blank:
@@ -125,7 +133,7 @@ def write_sheet(
     pdf_file = page_file.with_suffix(".pdf")
     for target in (page_file, pdf_file):
         check_free(target, overwrite=overwrite)
-    page = sheet_html(form, facts, paper)
+    page = sheet_html(form, facts, paper, lang)
     contents: dict[str | Path, str | bytes] = {page_file: page}
     printed = _printed(page, paper)
     if printed is not None:

@@ -8,7 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from html import escape
 
+from rungwise.reports.catalog import Words
 from rungwise.tables.schema import Field, schema
+
+ENGLISH = Words("en", {})
 
 # Words that each get a column of boxes of their own, because they are ticked in every row.
 SPREAD = ("outcome",)
@@ -16,7 +19,7 @@ SPREAD = ("outcome",)
 PRINTED = ("kind",)
 
 
-def box(table: str, name: str, value: str = "", *, only: Sequence[str] = ()) -> str:
+def box(table: str, name: str, value: str = "", *, only: Sequence[str] = (), say: Words = ENGLISH) -> str:
     """Make a labeled place for something written once on a sheet.
 
     Parameters
@@ -27,23 +30,27 @@ def box(table: str, name: str, value: str = "", *, only: Sequence[str] = ()) -> 
         What is known already: printed, or ticked.
     only : sequence of str
         Of the column's words, those offered; default all.
+    say : Words
+        Language; in another than English the title of the workbook stands beside.
     """
     field = schema(table).fields[name]
-    title = f'<span class="title">{escape(field.title)}</span>'
+    title = f'<span class="title">{_title(field, say)}</span>'
     words = [word for word in field.enum if word in only or not only]
     if words and name not in PRINTED:
-        inside = f'<span class="options">{options(table, field, words, value)}</span>'
+        inside = f'<span class="options">{options(table, field, words, value, say=say)}</span>'
         return f'<div class="box ticks {name}">{title}{inside}</div>'
     return (
         f'<div class="box {name}">{title}'
-        f'<span class="line" data-field="{table}.{name}">{escape(value)}</span></div>'
+        f'<span class="line" data-field="{table}.{name}">{escape(say.sentence(value))}</span></div>'
     )
 
 
-def options(table: str, field: Field, words: Sequence[str], chosen: str = "") -> str:
+def options(
+    table: str, field: Field, words: Sequence[str], chosen: str = "", *, say: Words = ENGLISH
+) -> str:
     """Make one tick box for each word."""
     return "".join(
-        f'<span class="option">{_tick(table, field.name, word, word == chosen)}{_shown(word)}</span>'
+        f'<span class="option">{_tick(table, field.name, word, word == chosen)}{_shown(word, say)}</span>'
         for word in words
     )
 
@@ -58,6 +65,7 @@ def table(
     hints: Mapping[str, str],
     strong: str = "",
     activity: float = 0.0,
+    say: Words = ENGLISH,
 ) -> str:
     """Make the table of a sheet.
 
@@ -77,6 +85,8 @@ def table(
         Column set apart because the answer rests on it.
     activity : float
         Relative width of the words of the step, after its number; 0 for none.
+    say : Words
+        Language.
     """
     fields = {column: schema(name).fields[column] for column in columns}
     widths: list[float] = []
@@ -86,16 +96,18 @@ def table(
     for column, field in fields.items():
         if column in SPREAD:
             widths += [columns[column] / len(field.enum)] * len(field.enum)
-            titles.append(f'<th class="group" colspan="{len(field.enum)}">{escape(field.title)}</th>')
+            titles.append(f'<th class="group" colspan="{len(field.enum)}">{_title(field, say)}</th>')
             words += [
-                f'<th scope="col" class="choice{_edge(place, field)}">{_shown(word)}</th>'
+                f'<th scope="col" class="choice{_edge(place, field)}">{_shown(word, say)}</th>'
                 for place, word in enumerate(field.enum)
             ]
             continue
         widths.append(columns[column])
-        hint = f'<span class="plain">{escape(hints[column])}</span>' if hints.get(column) else ""
+        hint = (
+            f'<span class="plain">{escape(say.sentence(hints[column]))}</span>' if hints.get(column) else ""
+        )
         kind = ' class="primary"' if column == strong else ' class="yes"' if field.type == "boolean" else ""
-        titles.append(f'<th scope="col"{over}{kind}>{escape(field.title)}{hint}</th>')
+        titles.append(f'<th scope="col"{over}{kind}>{_title(field, say)}{hint}</th>')
         if column == "step" and activity:
             widths.append(activity)
             title = escape(schema("ladders").fields["activity"].title)
@@ -105,7 +117,7 @@ def table(
     low = 0.4 * head if spread else 0.0
     second = f'<tr style="height:{low:.2f}mm">{"".join(words)}</tr>' if spread else ""
     body = "".join(
-        f'<tr style="height:{row:.2f}mm">{_cells(name, fields, printed, strong, bool(activity))}</tr>'
+        f'<tr style="height:{row:.2f}mm">{_cells(name, fields, printed, strong, bool(activity), say)}</tr>'
         for printed in rows
     )
     return (
@@ -116,7 +128,12 @@ def table(
 
 
 def _cells(
-    name: str, fields: Mapping[str, Field], printed: Mapping[str, str], strong: str, activity: bool
+    name: str,
+    fields: Mapping[str, Field],
+    printed: Mapping[str, str],
+    strong: str,
+    activity: bool,
+    say: Words,
 ) -> str:
     cells = []
     for column, field in fields.items():
@@ -126,7 +143,9 @@ def _cells(
                 for place, word in enumerate(field.enum)
             ]
         elif field.enum:
-            cells.append(f'<td><span class="options">{options(name, field, field.enum)}</span></td>')
+            cells.append(
+                f'<td><span class="options">{options(name, field, field.enum, say=say)}</span></td>'
+            )
         elif field.type == "boolean":
             cells.append(f'<td class="yes">{_tick(name, column, "yes")}</td>')
         else:
@@ -153,5 +172,11 @@ def _tick(table: str, name: str, value: str, on: bool = False) -> str:
     )
 
 
-def _shown(word: str) -> str:
-    return word.replace("_", " ")
+def _title(field: Field, say: Words) -> str:
+    title = say.sentence(field.title)
+    book = f'<span class="book" lang="en"> {escape(field.title)}</span>' if title != field.title else ""
+    return f"{escape(title)}{book}"
+
+
+def _shown(word: str, say: Words) -> str:
+    return escape(say.sentence(word.replace("_", " ")))

@@ -6,12 +6,14 @@ printer and in any browser.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
 from itertools import accumulate
 
 from rungwise.reports import sheet_words as say
+from rungwise.reports.catalog import Words
 from rungwise.reports.html import TEMPLATES
 from rungwise.reports.sheet_blanks import box, table
 from rungwise.reports.sheet_forms import HOME_INCIDENTS, INCIDENTS, Form
@@ -83,7 +85,7 @@ class SheetFacts:
         return next((step for step in self.steps if step.number == self.probe_step), None)
 
 
-def sheet_html(form: Form, facts: SheetFacts, paper: str = "A4") -> str:
+def sheet_html(form: Form, facts: SheetFacts, paper: str = "A4", lang: str = "en") -> str:
     """Lay out one recording sheet; the same facts give the same bytes.
 
     Parameters
@@ -91,13 +93,15 @@ def sheet_html(form: Form, facts: SheetFacts, paper: str = "A4") -> str:
     form : Form
     facts : SheetFacts
     paper : {"A4", "letter"}
+    lang : {"en", "es"}
+        Language; other sheets than those in large type for families are kept in English.
 
     Returns
     -------
     str
         HTML without scripts or links to elsewhere.
     """
-    return _Sheet(form, facts, paper).html()
+    return _Sheet(form, facts, paper, say.sheet_words(lang)).html()
 
 
 def paper_word(paper: str) -> str:
@@ -110,11 +114,16 @@ class _Sheet:
     form: Form
     facts: SheetFacts
     paper: str
+    words: Words
+
+    def told(self, text: str) -> str:
+        """Put a sentence of the sheet into its language."""
+        return self.words.sentence(text)
 
     def html(self) -> str:
         wide, high = PAPER_MM[self.paper]
         title = " ".join(
-            part for part in (self.form.title, self.facts.child_id, self.facts.ladder_id) if part
+            part for part in (self.told(self.form.title), self.facts.child_id, self.facts.ladder_id) if part
         )
         blocks = {
             "head": self.head,
@@ -131,14 +140,16 @@ class _Sheet:
             f'margin-bottom:{0 if name == "foot" else _GAP}mm">{blocks[name]()}</section>'
             for name, height in self.heights.items()
         )
+        on_screen = self.told(say.ON_SCREEN.format(paper=paper_word(self.paper)))
+        translated = "" if self.words.lang == "en" else " translated"
         css = (TEMPLATES / "recording_sheet" / "sheet.css").read_text(encoding="utf-8")
         return (
             "<!DOCTYPE html>\n"
-            f'<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>\n'
+            f'<html lang="{self.words.lang}"><head><meta charset="utf-8"><title>{escape(title)}</title>\n'
             '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
             f"<style>@page {{ size: {self.paper} portrait; margin: 0; }}\n{css}</style>\n</head>\n"
-            f'<body><p class="on-screen">{say.ON_SCREEN.format(paper=paper_word(self.paper))}</p>\n'
-            f'<main class="page{" large" if self.form.large else ""}" style="width:{wide}mm;'
+            f'<body><p class="on-screen">{on_screen}</p>\n'
+            f'<main class="page{" large" if self.form.large else ""}{translated}" style="width:{wide}mm;'
             f'height:{high - _SLACK}mm;padding:{_TOP}mm {_SIDE}mm {_BOTTOM}mm">\n{body}\n'
             "</main></body></html>\n"
         )
@@ -178,15 +189,20 @@ class _Sheet:
         return inside - _GAP * (len(self.fixed_heights) + 1) - sum(self.fixed_heights.values())
 
     @property
+    def second_title(self) -> float:
+        """Room for the titles of the workbook, where the sheet is in another language."""
+        return 0.0 if self.words.lang == "en" else 2.4
+
+    @property
     def incident_rows(self) -> tuple[float, ...]:
         """Heights of the table of incidents: its head, then its rows."""
-        return (7.4, 12.8) if self.form.large else (5.0, 10.8)
+        return (7.4 + self.second_title, 12.8 + self.second_title) if self.form.large else (5.0, 10.8)
 
     @property
     def head_rows(self) -> float:
         if "outcome" in self.form.rows:
-            return 15.0 if self.form.large else 14.0
-        return 11.6 if self.form.large else 8.0
+            return 15.0 + 2 * self.second_title if self.form.large else 14.0
+        return 11.6 + 2 * self.second_title if self.form.large else 8.0
 
     @property
     def guide_height(self) -> float:
@@ -254,11 +270,15 @@ class _Sheet:
         step = self.facts.probe
         return step.conditions if step is not None and self.probes else ""
 
+    def box(self, table: str, name: str, value: str = "", *, only: Sequence[str] = ()) -> str:
+        return box(table, name, value, only=only, say=self.words)
+
     def head(self) -> str:
         facts, table = self.facts, self.form.table
-        codes = box(table, "child_id", facts.child_id) + box(table, "ladder_id", facts.ladder_id)
+        codes = self.box(table, "child_id", facts.child_id) + self.box(table, "ladder_id", facts.ladder_id)
         return (
-            f'<div><h1>{self.form.title}</h1><p class="purpose">{self.form.purpose}</p></div>'
+            f"<div><h1>{self.told(self.form.title)}</h1>"
+            f'<p class="purpose">{self.told(self.form.purpose)}</p></div>'
             f'<div class="codes">{codes}</div>'
         )
 
@@ -272,7 +292,7 @@ class _Sheet:
             "setting": "home" if self.form.large else "",
         }
         parts = [
-            box(
+            self.box(
                 self.form.table, name, known.get(name, ""),
                 only=_HOME_RATERS if self.form.large and name == "rated_by" else (),
             )
@@ -284,24 +304,28 @@ class _Sheet:
     def extras(self) -> str:
         return "".join(
             f'<b class="group">{escape(schema(table).title)}</b>'
-            + "".join(box(table, name) for name in names)
+            + "".join(self.box(table, name) for name in names)
             for table, names in self.form.extras.items()
         )
 
     def guide(self) -> str:
         points = list(self.form.how)
         if self.conditions:
-            points.insert(0, say.SAME.format(conditions=escape(self.conditions)))
-        listed = "".join(f"<li>{point}</li>" for point in points)
-        how = f"<h2>{say.HOW}</h2><ul>{listed}</ul>"
+            same = ", ".join(self.told(part) for part in self.conditions.split(", "))
+            points.insert(0, say.SAME.format(conditions=escape(same)))
+        listed = "".join(f"<li>{self.told(point)}</li>" for point in points)
+        how = f"<h2>{self.told(say.HOW)}</h2><ul>{listed}</ul>"
+        low, high = say.ENDS if self.facts.outcome == FEAR else say.OTHER_ENDS
         drawn = thermometer(
             self.facts.minimum, self.facts.maximum,
             width=46.0 if self.form.large else 37.0, height=self.heights["guide"],
-            ends=say.ENDS if self.facts.outcome == FEAR else say.OTHER_ENDS,
+            ends=(self.told(low), self.told(high)),
             size=4.6 if self.form.large else 3.5,
-            title=say.THERMOMETER
-            if self.facts.outcome == FEAR
-            else say.OTHER_SCALE.format(outcome=self.facts.outcome),
+            title=self.told(
+                say.THERMOMETER
+                if self.facts.outcome == FEAR
+                else say.OTHER_SCALE.format(outcome=self.facts.outcome)
+            ),
         )  # fmt: skip
         scale = f'<div class="scale">{drawn}</div>'
         if self.form.steps == "list":
@@ -320,21 +344,23 @@ class _Sheet:
                 f'<span class="activity"{blank}>{escape(self.activity(step))}</span>'
                 f'<span class="measure">{"" if self.form.large else escape(step.height)}</span></li>'
             )
-        return f'<div class="ladder"><h2>{say.LADDER}</h2><ol>{"".join(rungs)}</ol>{self.left_out()}</div>'
+        title = self.told(say.LADDER)
+        return f'<div class="ladder"><h2>{title}</h2><ol>{"".join(rungs)}</ol>{self.left_out()}</div>'
 
     def left_out(self) -> str:
         if self.form.steps == "line" or len(self.listed) == len(self.steps):
             return ""
         first, last = self.listed[0].number, self.listed[-1].number
-        return f'<p class="more">{say.MORE_STEPS.format(first=first, last=last, of=len(self.steps))}</p>'
+        more = self.told(say.MORE_STEPS.format(first=first, last=last, n=len(self.steps)))
+        return f'<p class="more">{more}</p>'
 
     def probe_line(self) -> str:
         step = self.facts.probe
         number = "" if self.facts.probe_step is None else str(self.facts.probe_step)
         words = "" if step is None else self.activity(step)
         return (
-            f'<div class="probe-step"><h2>{say.PROBE_STEP}</h2><div class="strip">'
-            f"{box('plans', 'probe_step', number)}{box('ladders', 'activity', words)}</div></div>"
+            f'<div class="probe-step"><h2>{self.told(say.PROBE_STEP)}</h2><div class="strip">'
+            f"{self.box('plans', 'probe_step', number)}{self.box('ladders', 'activity', words)}</div></div>"
         )
 
     def record(self) -> str:
@@ -354,16 +380,18 @@ class _Sheet:
         return table(
             form.table, form.rows, rows, head=self.head_rows, row=room / number, hints=hints,
             strong=facts.primary if self.probes and form.table == "observations" else "",
-            activity=58.0 if ladder else 0.0,
+            activity=58.0 if ladder else 0.0, say=self.words,
         )  # fmt: skip
 
     def incidents(self) -> str:
         head, *rows = self.incident_rows
         columns = HOME_INCIDENTS if self.form.large else INCIDENTS
-        made = table("incidents", columns, [{}] * len(rows), head=head, row=rows[0], hints={})
-        words = say.HOME_INCIDENTS if self.form.large else say.INCIDENTS
+        made = table(
+            "incidents", columns, [{}] * len(rows), head=head, row=rows[0], hints={}, say=self.words
+        )
+        words = self.told(say.HOME_INCIDENTS if self.form.large else say.INCIDENTS)
         none = f'<span class="option"><span class="tick" data-none="incidents"></span>{words}</span>'
-        title = escape(schema("incidents").title)
+        title = escape(self.told(schema("incidents").title))
         return f'<div class="heading"><h2>{title}</h2>{none}</div>{made}'
 
     def cautions(self) -> str:
@@ -373,17 +401,19 @@ class _Sheet:
         else:
             title, signs, later = say.STOP_TITLE, say.STOP_SIGNS, say.STOP_LATER
             every, defer = (*say.CAUTIONS, say.CLEARANCE), say.DEFER
-        listed = "".join(f"<li>{sign}</li>" for sign in signs)
-        told = "".join(f"<p>{caution}</p>" for caution in every)
+        listed = "".join(f"<li>{self.told(sign)}</li>" for sign in signs)
+        told = "".join(f"<p>{self.told(caution)}</p>" for caution in every)
         return (
-            f'<div class="stop"><h2>{title}</h2><ul>{listed}</ul><p class="small">{later}</p></div>'
-            f'<div class="every"><h2>{say.CAUTIONS_TITLE}</h2>{told}<p class="small">{defer}</p></div>'
+            f'<div class="stop"><h2>{self.told(title)}</h2><ul>{listed}</ul>'
+            f'<p class="small">{self.told(later)}</p></div>'
+            f'<div class="every"><h2>{self.told(say.CAUTIONS_TITLE)}</h2>{told}'
+            f'<p class="small">{self.told(defer)}</p></div>'
         )
 
     def foot(self) -> str:
         label = f"{escape(self.facts.label)}. " if self.facts.label else ""
         if self.form.large:
-            return f"<p>{say.HOME_CODES_ONLY}</p><p>{label}</p>"
+            return f"<p>{self.told(say.HOME_CODES_ONLY)}</p><p>{label}</p>"
         typed = say.TYPE_IN.format(table=self.form.table) + (
             say.TYPE_NONE if "incidents" in self.heights else ""
         )

@@ -7,6 +7,12 @@ practice, no source. None of it is a clinical guideline. Have a pediatric therap
 
 from __future__ import annotations
 
+import tomllib
+from functools import cache
+
+from rungwise.basis.errors import check_choice
+from rungwise.reports.catalog import CATALOGS, LANGUAGES, Words
+
 ENDS = ("no fear", "most fear ever")
 OTHER_ENDS = ("none", "most ever")
 THERMOMETER, OTHER_SCALE = "Fear thermometer", "Scale of {outcome}"
@@ -58,7 +64,7 @@ TYPE_IN = "Type each line into the sheet “{table}” of the workbook: same tit
 TYPE_NONE = " If nothing happened on any sheet, write “none” in the first row of “incidents”."
 CODES_ONLY = "Confidential. Codes only: no name, birth date, address or phone number."
 HOME_CODES_ONLY = "Please write no name, address or phone number here. Give the sheet to your therapist."
-MORE_STEPS = "Steps {first} to {last} of {of} are shown here."
+MORE_STEPS = "Steps {first} to {last} of {n} are shown here."
 ON_SCREEN = (
     "To print: paper {paper}, upright, scale 100 %, without headers and footers. This line is not printed."
 )
@@ -66,3 +72,24 @@ NO_PDF = (
     "No PDF was made, because no browser on this computer could print it. Open {page} in any browser and "
     "print it: paper {paper}, upright, scale 100 %, without headers and footers."
 )
+
+
+@cache
+def sheet_words(lang: str) -> Words:
+    """Give what puts the words of a home sheet into a language; English stays as it is.
+
+    Raises
+    ------
+    ValueError
+        If there is no catalog of that language.
+
+    Examples
+    --------
+    >>> sheet_words("es").sentence("Fear before"), sheet_words("en").sentence("Fear before")
+    ('Miedo antes', 'Fear before')
+    """
+    check_choice("lang", lang, LANGUAGES)
+    if lang == "en":
+        return Words("en", {})
+    pairs = tomllib.loads((CATALOGS / f"home_sheet_{lang}.toml").read_text(encoding="utf-8"))
+    return Words(lang, {}, tuple(pairs.items()))
