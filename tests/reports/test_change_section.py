@@ -154,6 +154,44 @@ def test_cautions_that_differ_in_days_alone_stand_once(read):
     assert "Raw scores 70 to 147 days apart carry growing up" in text
 
 
+def test_every_category_of_the_audit_page_follows_from_its_printed_row(read):
+    scores = [SCORES[0]]
+    for i, (first, later) in enumerate(
+        [(45, 20), (55, 38), (45, 42), (40, 55), (50, 29), (29, 10), (41, None)]
+    ):
+        scores.append(f"C{i},MFQ,2026-01-05,intake,{first},parent")
+        if later is not None:
+            scores.append(f"C{i},MFQ,2026-06-01,discharge,{later},parent")
+    audit = audit_of(read(measures=MEASURES, assessments=scores), *(f"C{i}" for i in range(7)))
+    blocks = practice_change(audit)
+    (html,) = [block.html for block in blocks if ": child by child" in str(block)]
+    told = re.search(
+        r"Here (\w+) is better, the critical value is ([\d.]+) and the cutoff ([\d.]+)\.", html
+    )
+    better, critical, cutoff = told[1], float(told[2]), float(told[3])
+    assert better == "lower"
+    heads, *rows = (
+        re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", row) for row in re.findall(r"<tr>.*?</tr>", html)
+    )
+    found = set()
+    for row in rows:
+        cells = dict(zip(heads, row, strict=True))
+        category = "cannot be said"
+        if cells["Later"] != "–":
+            first, later, expected, error = (
+                float(cells[name]) for name in ("First", "Later", "Expected", "Error")
+            )
+            index = (expected - later) / error
+            crossed = first >= cutoff > later
+            above = "recovered" if crossed else "improved, not recovered"
+            category = "deteriorated" if index < -critical else "unchanged" if index <= critical else above
+        assert cells["Change"] == category
+        found.add(category)
+    assert found == {
+        "recovered", "improved, not recovered", "unchanged", "deteriorated", "cannot be said",
+    }  # fmt: skip
+
+
 GOALS = [
     "child_id,goal_id,set_on,weight,start_level",
     "C1,G1,2026-01-05,1,-2",
