@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import rungwise as rw
+from hypothesis import Phase, example, given, settings
+from hypothesis import strategies as st
 from rungwise.basis.errors import DataProblems
 from rungwise.series.registry import open_registry
 from rungwise.single_case.effects import CATALOG, effect_files, effects
@@ -130,6 +132,34 @@ def test_damaged_rows_spread_over_files_give_the_same(tmp_path):
     folder = written(tmp_path, *(frame.iloc[piece] for piece in pieces))
     whole = effects(rw.read_caseload(folder, today=TODAY), LIGHT)
     same(effects(open_registry(folder, today=TODAY, rows_together=150), LIGHT), whole)
+
+
+@pytest.fixture(scope="module")
+def damaged_whole(tmp_path_factory):
+    frame = damaged(ratings(24))
+    folder = written(tmp_path_factory.mktemp("whole"), frame)
+    names = [*LIGHT, "change_beyond_baseline"]
+    return frame, names, effects(rw.read_caseload(folder, today=TODAY), names)
+
+
+@example(order=0, cuts=[], rows_together=4, group=10)
+@given(
+    order=st.integers(0, 2**32 - 1),
+    cuts=st.lists(st.integers(1, 300), max_size=4, unique=True),
+    rows_together=st.integers(20, 700),
+    group=st.integers(10, 400),
+)
+# Each example runs a whole registry, so that looking for a smaller one would take minutes.
+@settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.generate])
+def test_no_order_and_no_cut_of_damaged_rows_changes_a_bit(
+    tmp_path_factory, damaged_whole, order, cuts, rows_together, group
+):
+    frame, names, whole = damaged_whole
+    shuffled = frame.sample(frac=1, random_state=order)
+    folder = tmp_path_factory.mktemp("spread")
+    for place, piece in enumerate(np.split(np.arange(len(frame)), sorted(cuts))):
+        shuffled.iloc[piece].to_parquet(folder / f"{place}.parquet", index=False, row_group_size=group)
+    same(effects(open_registry(folder, today=TODAY, rows_together=rows_together), names), whole)
 
 
 def test_numbers_and_texts_and_dictionaries_may_stand_in_different_files(tmp_path):

@@ -2,9 +2,15 @@
 
 import pyarrow as pa
 import pytest
-from rungwise.series.blocks import hashed
-from rungwise.series.registry_files import PartFile
-from rungwise.series.registry_rows import _hashes, scatters
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyarrow import parquet
+from rungwise.series import registry_rows
+from rungwise.series.blocks import LONGEST, hashed
+from rungwise.series.registry_files import PartFile, registry_files
+from rungwise.series.registry_rows import _hashes, rows_of_part, scatter, scatters
+from rungwise.tables.findings import Findings
+from rungwise.tables.schema import tidy
 
 CODES = ["C014", "c014", "K-1", "heron", " C014 ", "Ä7", "", "X" * 40]
 
@@ -33,3 +39,65 @@ def test_tasks_take_every_row_group_once_and_only_like_columns_together(tmp_path
     kinds = [{piece.file.columns[1][2] for piece in task.pieces} for task in tasks]
     assert all(len(some) == 1 for some in kinds)
     assert len({task.to for task in tasks}) == len(tasks) == 4
+
+
+LETTERS = st.text(st.characters(codec="utf-8") | st.sampled_from("aZ09 \x7f@[`{"), max_size=LONGEST + 9)
+
+
+@given(st.lists(LETTERS, min_size=1, max_size=30))
+@settings(max_examples=300, deadline=None)
+def test_any_codes_hash_as_texts_do(codes):
+    assert _hashes(pa.array(codes)).tolist() == hashed([tidy(code) for code in codes]).tolist()
+
+
+def test_columns_of_many_texts_are_written_as_they_are(tmp_path, monkeypatch):
+    n = 400
+    table = pa.table(
+        {
+            "child_id": [f"C{row % 37:03d}" for row in range(n)],
+            "occasion": [float(row) for row in range(n)],
+            "phase": ["baseline", "exposure"] * (n // 2),
+            "rating": [row % 11 for row in range(n)],
+            "note": pa.array([f"note {row}" for row in range(n)]).dictionary_encode(),
+        }
+    )
+    parquet.write_table(table, tmp_path / "a.parquet", row_group_size=90)
+    files, _, _ = registry_files(tmp_path, Findings())
+
+    def rows(name, most):
+        monkeypatch.setattr(registry_rows, "MOST_TEXTS", most)
+        (tmp_path / name).mkdir()
+        tasks = scatters(files, tmp_path / name, 2, 150)
+        for task in tasks:
+            scatter(task)
+        found = {}
+        for part in range(4):
+            for some in rows_of_part([task.to for task in tasks], part, 2):
+                columns = {
+                    column: [texts[code] for code in codes] for column, (codes, texts) in some.coded.items()
+                }
+                columns |= {
+                    column: [value for piece in pieces for value in piece.to_pylist()]
+                    for column, pieces in some.carried.items()
+                }
+                for place, number in enumerate(some.number.tolist()):
+                    row = {column: values[place] for column, values in columns.items()}
+                    found[number] = {
+                        column: f"{value:g}" if isinstance(value, float) else value
+                        for column, value in row.items()
+                    }
+        return found, {column for some in rows_of_part([tasks[0].to], 0, 2) for column in some.coded}
+
+    few, coded = rows("few", 12)
+    many, coded_then = rows("many", 10_000)
+    assert coded == {"phase", "rating"}
+    assert coded_then == {"phase", "rating", "note", "occasion"}
+    assert few == many
+    assert sorted(few) == [*range(2, n + 2)]
+    assert few[41] == {
+        "child_id": "C002",
+        "occasion": "39",
+        "phase": "exposure",
+        "rating": "6",
+        "note": "note 39",
+    }

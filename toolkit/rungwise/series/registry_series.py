@@ -117,6 +117,8 @@ class FlatSeries:
 
 def series_of_part(parts: Sequence[PartRows], settings: Settings) -> tuple[FlatSeries, Told]:
     """Check the rows of one part and give its series, with what must be said."""
+    if not parts:
+        return _flat([]), Told()
     rows = Rows.of(parts, settings.directions)
     ordinary = Ordinary(rows, settings.practice, settings.today, settings.directions)
     told = Told(rows=len(rows.number), scales=ordinary.scales)
