@@ -38,6 +38,11 @@ class Case:
     s_b: int
 
     @property
+    def at_once(self):
+        """Some occasions of a phase have the same time."""
+        return self.name in ("several ratings a day", "all ratings of a phase on one day")
+
+    @property
     def estimable(self):
         """Both phases have something to compare."""
         return self.n_a > 0 and self.n_b > 0

@@ -332,3 +332,20 @@ def test_question_c_says_which_way_and_why():
 
     assert reply([7, 8, 7, 8, 7, 8], [6, 6, 5, 5, 4, 4, 3, 3, 2, 2]) == "yes"
     assert reply([9, 8, 7, 6, 6, 5, 4, 4], [4, 5, 5, 6, 6, 7, 7, 8, 8, 8]) == "no, the other way"
+
+
+@pytest.mark.parametrize(
+    ("top", "margin", "told"), [(10, 1.0, ()), (4, 1.0, (v.WIDE_MARGIN,)), (100, 15.0, ())]
+)
+def test_a_margin_that_is_much_of_the_scale_says_so(top, margin, told):
+    low, high = 0.6 * top, 0.61 * top
+    steady = v.verdict(series([low, high] * 3, [high, low] * 6, ceiling=top), v.Rule(margin=margin))
+    assert steady.code == "about_the_same"
+    assert tuple(said for said in steady.cautions if "margin" in said) == told
+
+
+def test_a_margin_too_narrow_for_the_scale_says_so_where_nothing_clear_was_found():
+    ratings = series([60, 70, 50, 65, 55], [62, 52, 66, 70, 51, 64, 57, 61], ceiling=100)
+    assert v.verdict(ratings).code == "no_clear_change"
+    assert v.NARROW_MARGIN in v.verdict(ratings).cautions
+    assert v.NARROW_MARGIN not in v.verdict(ratings, v.Rule(margin=10.0)).cautions

@@ -176,7 +176,7 @@ def fit_ar1(
     blocks = []
     shared = design.ndim == 2 and times.ndim == 1 and not np.isnan(y).any()
     together = _SHARED_AT_ONCE if shared else _OWN_AT_ONCE
-    for start in range(0, rows, together):
+    for start in range(0, max(rows, 1), together):
         span = slice(start, start + together)
         blocks.append(
             Ar1Block(

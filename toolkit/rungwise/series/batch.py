@@ -85,6 +85,13 @@ class SeriesBatch:
             return _same(0, len(self))
         return self.declined.sum(axis=1)
 
+    @cached_property
+    def several_at_once(self) -> np.ndarray:
+        """Series in which two usable occasions of a phase have the same time, shape (series,)."""
+        if len(self) and self.times.strides[0] == 0:
+            return _same(bool((self.times[0, 1:] == self.times[0, :-1]).any()), len(self))
+        return (self.times[:, 1:] == self.times[:, :-1]).any(axis=1)
+
     @property
     def used(self) -> np.ndarray:
         """Mask of the places that hold an occasion, shape (series, places)."""

@@ -7,7 +7,7 @@ import numpy as np
 from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION
 from rungwise.single_case.stretch import Stretch, batch_for
 
 LONG_GAP = 1.5
@@ -89,6 +89,7 @@ def autocorrelation_batch(batch: SeriesBatch, phase: str | None = None) -> Estim
             GAPS: usable & (pairs < n - 1),
             BOTH_PHASES: usable & (phase is None) & (batch.n_a > 0) & (batch.n_b > 0),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
             UNCERTAIN: usable & (n < SHORT),
             NO_INTERVAL: usable,
         },

@@ -14,7 +14,7 @@ from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION
 from rungwise.single_case.split_middle import (
     DECLINED_BASELINE,
     DECLINED_EXPOSURE,
@@ -141,6 +141,7 @@ def dual_criterion_batch(
             DECLINED_BASELINE: usable & (base.declined & base.used).any(axis=1),
             DECLINED_EXPOSURE: usable & (later.declined & later.used).any(axis=1),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 
@@ -258,6 +259,7 @@ def deviation_band_batch(batch: SeriesBatch, *, deviations: float = 2.0, run: in
             DECLINED_BASELINE: usable & (base.declined & base.used).any(axis=1),
             DECLINED_EXPOSURE: usable & (later.declined & later.used).any(axis=1),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 
@@ -352,6 +354,7 @@ def stability_envelope_batch(
             NEAR_ZERO: usable & (half * 100 / width < 2),
             FEW_IN_PHASE: usable & (stretch.n < 5),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 

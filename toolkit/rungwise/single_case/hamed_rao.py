@@ -13,7 +13,7 @@ from rungwise.basis.null_trend import trend_variance
 from rungwise.basis.null_two_phase import ALTERNATIVES, normal_tail
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.stretch import Stretch, batch_for, rounding
 from rungwise.single_case.theil_sen import theil_sen_batch
 from rungwise.single_case.trend import (
@@ -112,6 +112,7 @@ def hamed_rao_batch(
             BY_OCCASION: usable & _uneven(stretch),
             DECLINED_CAUTION: plain.cautions[DECLINED_CAUTION],
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
             NO_INTERVAL: plain.cautions[NO_INTERVAL],
         },
     )

@@ -16,7 +16,7 @@ from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION
 
 STANDARDIZERS = ("pooled", "baseline")
 
@@ -192,6 +192,7 @@ def standardized_mean_difference_batch(
             NOT_FOUND: bounded & np.isnan(low),
             DECLINES_LEFT_OUT: m.declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 
@@ -310,6 +311,7 @@ def log_response_ratio_batch(
             INDEPENDENT: bounded,
             DECLINES_LEFT_OUT: m.declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 
@@ -386,6 +388,7 @@ def percent_of_goal_batch(batch: SeriesBatch, goal: float) -> Estimates:
             NO_GOAL_INTERVAL: ~np.isnan(value),
             DECLINES_LEFT_OUT: m.declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )  # fmt: skip
 
@@ -451,6 +454,7 @@ def mean_baseline_change_batch(batch: SeriesBatch) -> Estimates:
             NO_GOAL_INTERVAL: ~np.isnan(value),
             DECLINES_LEFT_OUT: m.declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 

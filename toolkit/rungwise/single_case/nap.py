@@ -30,6 +30,10 @@ NULL_CAUTION = (
 INTERVAL_CAUTION = "The interval takes ratings to be independent; with autocorrelation it is too short."
 DECLINED_CAUTION = "Declined occasions are ranked worse than any rating."
 MISSING_CAUTION = "Occasions with neither a rating nor a decline were left out."
+AT_ONCE_CAUTION = (
+    "Several ratings were made at one time: each counts as an occasion of its own, though ratings of one "
+    "day are alike, so the result looks surer than it is. Keep one rating a day, or permute whole days."
+)
 EMPTY_CAUTION = "Not estimated: one of the two phases has no usable occasion."
 SHORT_CAUTION = (
     f"Fewer than {FEWEST[0]} baseline or {FEWEST[1]} exposure occasions: single days decide the result."
@@ -103,6 +107,7 @@ def nap_batch(
         SHORT_CAUTION: short & estimable,
         DECLINED_CAUTION: batch.n_declined > 0,
         MISSING_CAUTION: batch.n_missing > 0,
+        AT_ONCE_CAUTION: batch.several_at_once,
     }
     method: str | np.ndarray = "pairs of a baseline with an exposure occasion, ties counting one half"
     p = low = high = np.array(np.nan)

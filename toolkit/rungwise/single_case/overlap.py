@@ -12,7 +12,7 @@ from rungwise.basis.errors import check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import pair_counts
 from rungwise.single_case.stretch import rounding
 
@@ -65,16 +65,15 @@ def pnd_batch(batch: SeriesBatch) -> Estimates:
         },
         method="exposure occasions strictly better than the best baseline occasion",
         unit="%",
-        cautions={
-            NO_OCCASION: ~usable,
-            AT_THE_END: usable & _best_is_end_of_scale(batch, in_a, best),
-            ONE_POINT: usable & (without_best != value) & (batch.n_a > 1),
-            LONGER_BASELINE: usable,
-            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
-            MISSING_CAUTION: batch.n_missing > 0,
-            IGNORES_TREND: usable,
-            NO_INTERVAL: usable,
-        },
+        cautions=_cautions(
+            batch,
+            usable,
+            {
+                AT_THE_END: usable & _best_is_end_of_scale(batch, in_a, best),
+                ONE_POINT: usable & (without_best != value) & (batch.n_a > 1),
+                LONGER_BASELINE: usable,
+            },
+        ),
     )
 
 
@@ -138,14 +137,13 @@ def pem_batch(batch: SeriesBatch, *, ties: str = "half") -> Estimates:
         method=f"exposure occasions better than the baseline median; {on_median} those equal to it counted",
         unit="%",
         favors=orientation(value - 50),
-        cautions={
-            NO_OCCASION: ~usable,
-            MEDIAN_DECLINED: usable & np.isneginf(median),
-            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
-            MISSING_CAUTION: batch.n_missing > 0,
-            IGNORES_TREND: usable,
-            NO_INTERVAL: usable,
-        },
+        cautions=_cautions(
+            batch,
+            usable,
+            {
+                MEDIAN_DECLINED: usable & np.isneginf(median),
+            },
+        ),
     )
 
 
@@ -198,14 +196,13 @@ def pand_batch(batch: SeriesBatch) -> Estimates:
         counts={"removed": removed, "baseline": batch.n_a, "exposure": batch.n_b},
         method="occasions left after the smallest removal that ends all overlap; an A-B tie is overlap",
         unit="%",
-        cautions={
-            NO_OCCASION: ~usable,
-            SMALL_EITHER_WAY: usable & (removed == np.minimum(batch.n_a, batch.n_b)),
-            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
-            MISSING_CAUTION: batch.n_missing > 0,
-            IGNORES_TREND: usable,
-            NO_INTERVAL: usable,
-        },
+        cautions=_cautions(
+            batch,
+            usable,
+            {
+                SMALL_EITHER_WAY: usable & (removed == np.minimum(batch.n_a, batch.n_b)),
+            },
+        ),
     )
 
 
@@ -257,14 +254,13 @@ def ird_batch(batch: SeriesBatch) -> Estimates:
             "exposure": batch.n_b,
         },
         method="robust: the smallest removal that ends all overlap, split equally between the phases",
-        cautions={
-            NO_OCCASION: ~usable,
-            NOT_UNIQUE: usable & (highest > lowest),
-            DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
-            MISSING_CAUTION: batch.n_missing > 0,
-            IGNORES_TREND: usable,
-            NO_INTERVAL: usable,
-        },
+        cautions=_cautions(
+            batch,
+            usable,
+            {
+                NOT_UNIQUE: usable & (highest > lowest),
+            },
+        ),
     )
 
 
@@ -306,6 +302,19 @@ def _phases(batch: SeriesBatch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     in_a = place < batch.n_a[:, None]
     in_b = ~in_a & (place < (batch.n_a + batch.n_b)[:, None])
     return in_a, in_b, (batch.n_a > 0) & (batch.n_b > 0)
+
+
+def _cautions(batch: SeriesBatch, usable: np.ndarray, own: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Give a statistic's own cautions between those that all four share."""
+    return {
+        NO_OCCASION: ~usable,
+        **own,
+        DECLINED_CAUTION: batch.declined.sum(axis=1) > 0,
+        MISSING_CAUTION: batch.n_missing > 0,
+        AT_ONCE_CAUTION: batch.several_at_once,
+        IGNORES_TREND: usable,
+        NO_INTERVAL: usable,
+    }
 
 
 def _percent(count: np.ndarray, of: np.ndarray, usable: np.ndarray) -> np.ndarray:

@@ -10,6 +10,7 @@ import numpy as np
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, orientation
 from rungwise.basis.null_two_phase import ALTERNATIVES
+from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.assignments import (
     Case,
@@ -27,7 +28,7 @@ from rungwise.single_case.designs import (
     StaggeredStarts,
     first_exposure,
 )
-from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.tau_shift import tau_shift
 
 STATISTICS = ("mean_difference", "tau", "immediate_change")
@@ -164,6 +165,7 @@ def randomization_test(
         DECLINES_LEFT_OUT: declined and statistic != "tau",
         DECLINED_CAUTION: declined and statistic == "tau",
         MISSING_CAUTION: any(one.n_missing for one in watched),
+        AT_ONCE_CAUTION: any(SeriesBatch.of(one).several_at_once[0] for one in watched),
     }
     error = math.sqrt(p_value * (1 - p_value) / counted.total) if counted.drawn else 0.0
     return Estimate(

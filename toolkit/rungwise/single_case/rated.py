@@ -8,6 +8,7 @@ import numpy as np
 
 from rungwise.basis.errors import check_choice
 from rungwise.series.batch import SeriesBatch
+from rungwise.single_case.nap import MISSING_CAUTION
 
 DECLINES = ("leave_out", "ceiling")
 LEFT_OUT = "Declined occasions have no rating and are left out here, which hides fear where it is highest."
@@ -24,8 +25,9 @@ class Rated:
         1 in the second phase, 0 in the first.
     n_a, n_b : ndarray of int
         Rated occasions in the two phases.
-    n_declined, n_averaged : ndarray of int
-        Declines in the series; occasions merged into another at the same time.
+    n_declined, n_averaged, n_missing : ndarray of int
+        Declines in the series; occasions merged into another at the same time; occasions with neither
+        a rating nor a decline.
     reasons : ndarray of str
         Why a series cannot be used; ``""`` where it can.
     shared : bool
@@ -39,6 +41,7 @@ class Rated:
     n_b: np.ndarray
     n_declined: np.ndarray
     n_averaged: np.ndarray
+    n_missing: np.ndarray
     reasons: np.ndarray
     shared: bool
 
@@ -55,7 +58,7 @@ class Rated:
         check_choice("declines", declines, DECLINES)
         rows, places = batch.codes.shape
         if places == 0:
-            return cls._without_occasions(rows)
+            return cls._without_occasions(batch)
         place = np.arange(places)
         used = place < (batch.n_a + batch.n_b)[:, None]
         exposure = (place >= batch.n_a[:, None]).astype(float)
@@ -91,6 +94,7 @@ class Rated:
             n_b=n_b,
             n_declined=declined.sum(axis=1),
             n_averaged=np.zeros(rows, dtype=np.int64),
+            n_missing=batch.n_missing,
             reasons=np.full(rows, "", dtype=object),
             shared=False,
         )
@@ -100,10 +104,22 @@ class Rated:
         return replace(made, shared=same)
 
     @classmethod
-    def _without_occasions(cls, rows: int) -> Rated:
+    def _without_occasions(cls, batch: SeriesBatch) -> Rated:
+        rows = len(batch)
         blank, none = np.full((rows, 1), np.nan), np.zeros(rows, dtype=np.int64)
         reasons = np.full(rows, "", dtype=object)
-        return cls(blank, blank, np.ones((rows, 1)), none, none, none, none, reasons, shared=False)
+        return cls(
+            values=blank,
+            times=blank,
+            exposure=np.ones((rows, 1)),
+            n_a=none,
+            n_b=none,
+            n_declined=none,
+            n_averaged=none,
+            n_missing=batch.n_missing,
+            reasons=reasons,
+            shared=False,
+        )
 
     def _averaged(self) -> Rated:
         repeated = (np.diff(self.times, axis=1) == 0) & (np.diff(self.exposure, axis=1) == 0)
@@ -147,7 +163,8 @@ class Rated:
         picked = {
             name: getattr(self, name)[rows]
             for name in (
-                "values", "times", "exposure", "n_a", "n_b", "n_declined", "n_averaged", "reasons",
+                "values", "times", "exposure", "n_a", "n_b", "n_declined", "n_averaged", "n_missing",
+                "reasons",
             )
         }  # fmt: skip
         n = int(picked["n_a"][0] + picked["n_b"][0])
@@ -162,5 +179,6 @@ class Rated:
             if declines == "leave_out"
             else "Declined occasions are counted as the worst rating of the scale.": self.n_declined > 0,
             "Several ratings at one time were averaged and count as one occasion.": self.n_averaged > 0,
+            MISSING_CAUTION: self.n_missing > 0,
         }
         return {sentence: where for sentence, where in told.items() if where.any()}

@@ -11,7 +11,7 @@ from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION
 from rungwise.single_case.stretch import (
     ALTERNATING,
     Stretch,
@@ -186,6 +186,7 @@ def split_middle_batch(
             DECLINED_BASELINE: usable & (base.declined & base.used).any(axis=1),
             DECLINED_EXPOSURE: usable & refused.any(axis=1),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 

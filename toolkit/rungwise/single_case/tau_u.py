@@ -11,7 +11,13 @@ from rungwise.basis.null_trend import trend_p
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import DECLINED_CAUTION, EMPTY_CAUTION, MISSING_CAUTION, NULL_CAUTION
+from rungwise.single_case.nap import (
+    AT_ONCE_CAUTION,
+    DECLINED_CAUTION,
+    EMPTY_CAUTION,
+    MISSING_CAUTION,
+    NULL_CAUTION,
+)
 from rungwise.single_case.pairs import pair_counts
 from rungwise.single_case.stretch import Stretch
 from rungwise.single_case.trend import tie_counts
@@ -112,6 +118,7 @@ def tau_u_batch(
             NO_INTERVAL: estimable,
             DECLINED_CAUTION: batch.n_declined > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
         },
     )
 

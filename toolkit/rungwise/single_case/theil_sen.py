@@ -13,7 +13,7 @@ from rungwise.basis.estimate import Estimate, Estimates, orientation
 from rungwise.basis.null_trend import trend_distribution, trend_variance
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION
 from rungwise.single_case.stretch import (
     Stretch,
     at_rank,
@@ -126,6 +126,7 @@ def theil_sen_batch(
             NO_LIMITS: ~short & ~level & np.isnan(low),
             WITHOUT_DECLINES: left_out > 0,
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
             NEIGHBORS: ~np.isnan(low),
         },
     )

@@ -10,7 +10,7 @@ from rungwise.basis.null_trend import smallest_trend_p, trend_p
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.nap import DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION
 from rungwise.single_case.pairs import code_counts, pair_counts
 from rungwise.single_case.stretch import Stretch, batch_for
 
@@ -96,6 +96,7 @@ def mann_kendall_batch(
             OUT_OF_REACH: ~short & (smallest > 0.05),
             DECLINED_CAUTION: (stretch.declined & stretch.used).any(axis=1),
             MISSING_CAUTION: batch.n_missing > 0,
+            AT_ONCE_CAUTION: batch.several_at_once,
             NEIGHBORS: ~short,
             NO_INTERVAL: ~short & (free_rating > 0),
         },

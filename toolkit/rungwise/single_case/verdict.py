@@ -26,6 +26,8 @@ from rungwise.single_case.trend import mann_kendall_batch
 from rungwise.single_case.verdict_rule import (
     FELL,
     VERDICTS,
+    WIDEST_MARGIN,
+    WIDEST_RATING_SCALE,
     Answers,
     Rule,
     decide,
@@ -55,6 +57,14 @@ __all__ = [
 OPPOSITE_WAYS = "The ladders went different ways: better on one, worse on another. Look at each."
 SCALES_DIFFER = "The ladders are rated on different scales, so their changes in points are not averaged."
 ALREADY_RISING = "The ratings were already getting worse in baseline, and that may be all of it."
+WIDE_MARGIN = (
+    "The margin of “about the same” is more than a fifth of this rating scale; a practice that uses it "
+    "should state one that fits."
+)
+NARROW_MARGIN = (
+    "The margin of “about the same” is less than a twentieth of this rating scale, so that verdict can "
+    "hardly be reached; a practice that uses it should state one that fits."
+)
 DECLINES_BOTH_WAYS = (
     "A declined occasion has no rating: question (c) counts as answered only if the answer is the same "
     "without declines and with declines at the worst end of the scale."
@@ -158,6 +168,7 @@ class Verdicts:
             without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
             beyond_with_declines=self.beyond_ceiling[i] if declined else None,
             rising=bool(self.rising[i]),
+            width=float(self.batch.ceiling[i] - self.batch.floor[i]),
         )
 
 
@@ -352,6 +363,7 @@ def verdict_over_ladders(
         beyond_with_declines=ceiling if declined else None,
         trend_ladder=(names or batch.labels)[clearest],
         rising=bool(each.rising.any()),
+        width=float(batch.ceiling[0] - batch.floor[0]) if alike else float("nan"),
     )
     apart = each.answers.improved.any() and each.answers.worsened.any()
     return replace(made, cautions=(OPPOSITE_WAYS, *made.cautions)) if apart else made
@@ -440,6 +452,7 @@ def assemble(
     beyond_with_declines: Estimate | None,
     trend_ladder: str = "",
     rising: bool = False,
+    width: float = float("nan"),
 ) -> Verdict:
     """Put one verdict together with its questions and cautions."""
     made = Verdict(
@@ -461,13 +474,24 @@ def assemble(
             beyond_baseline,
             declined=beyond_with_declines is not None,
             rising=rising and code == "rose",
+            margin=_margin_caution(code, rule.margin, width),
         ),
     )
     return replace(made, questions=questions(made, rule.alpha, lower=lower))
 
 
-def _cautions(fell: Estimate, beyond: Estimate, *, declined: bool, rising: bool) -> tuple[str, ...]:
-    first = (ALREADY_RISING,) if rising else ()
+def _margin_caution(code: str, margin: float, width: float) -> tuple[str, ...]:
+    """Hold the margin, which a practice states in points, against the scale of this child."""
+    if code == "about_the_same" and margin > WIDEST_MARGIN * width:
+        return (WIDE_MARGIN,)
+    rating_scale = 0 < width <= WIDEST_RATING_SCALE
+    return (NARROW_MARGIN,) if code == "no_clear_change" and rating_scale and margin < width / 20 else ()
+
+
+def _cautions(
+    fell: Estimate, beyond: Estimate, *, declined: bool, rising: bool, margin: tuple[str, ...]
+) -> tuple[str, ...]:
+    first = (*((ALREADY_RISING,) if rising else ()), *margin)
     sentences = dict.fromkeys((*first, *fell.cautions, *beyond.cautions))
     if declined:
         sentences.pop(LEFT_OUT, None)

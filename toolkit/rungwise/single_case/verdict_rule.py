@@ -28,6 +28,8 @@ FELL = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baselin
 # limits of a measured quantity, of which it is not asked.
 ROOM = 0.2
 WIDEST_RATING_SCALE = 100.0
+# A margin wider than this share of the scale calls real changes "about the same" (design choice).
+WIDEST_MARGIN = 0.2
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,8 @@ class Rule:
     alpha : float
         Two-sided level of significance.
     margin : float
-        Rating points; a change surely smaller than this is "about the same".
+        Rating points of the scale in use; a change surely smaller than this is "about the same". The
+        default fits a scale from 0 to 10; a caution says where it does not fit the child's.
     minimum_baseline, minimum_exposure : int
         Fewer usable occasions than this say nothing.
     """

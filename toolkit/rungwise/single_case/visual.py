@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rungwise.basis.page_numbers import count_of, format_number, of_hundred
+from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries, check_series
 from rungwise.single_case.decision_rules import NEAR_ZERO, stability_envelope
-from rungwise.single_case.nap import MISSING_CAUTION, nap
+from rungwise.single_case.nap import AT_ONCE_CAUTION, MISSING_CAUTION, nap
 from rungwise.single_case.overlap import pnd
 from rungwise.single_case.theil_sen import theil_sen
 
@@ -170,6 +171,7 @@ def visual_features(series: PhaseSeries) -> VisualFeatures:
         DECLINED: bool(watched.declined.any()),
         DECLINED_NEAR: bool(np.isnan(last).any() or np.isnan(first).any()),
         MISSING_CAUTION: watched.n_missing > 0,
+        AT_ONCE_CAUTION: bool(SeriesBatch.of(watched).several_at_once[0]),
     }
     return VisualFeatures(
         baseline=baseline,
