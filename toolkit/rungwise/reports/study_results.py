@@ -26,7 +26,9 @@ from rungwise.series.phase_series import PHASES, PhaseSeries
 from rungwise.single_case.randomization import DECLINES_LEFT_OUT, TAU_SHIFT
 from rungwise.study.analysis import NOT_INDEPENDENT, ONE_CHILD, StudyResult, one_child
 from rungwise.study.appraise import ROBINT, VERSIONS, WWC, Appraisal
+from rungwise.study.between_case import FEWEST_CASES
 from rungwise.study.data import CaseData, Study, coverage
+from rungwise.study.interval_coverage import coverage_words
 
 MOST_IN_A_FIGURE = 6
 P = Italic("p")
@@ -247,6 +249,8 @@ def together(result: StudyResult) -> list[Part]:
         )  # fmt: skip
     cautions = dict.fromkeys([*change.cautions, *result.between_case.cautions, *average.cautions])
     told = [caution for caution in cautions if not said(caution, parts)]
+    if len(result.study.cases) >= FEWEST_CASES:
+        told.append(coverage_words(len(result.study.cases)))
     if one_child(result.study):
         told.append(ONE_CHILD)
     if told:
