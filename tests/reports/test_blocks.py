@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pandas as pd
 import pytest
 from rungwise.figures.style import blank_axes
@@ -108,3 +110,12 @@ def test_a_picture_carries_its_texts_and_both_widths():
 def test_a_picture_without_alternative_text_is_refused():
     with pytest.raises(ValueError, match="alt must say what the figure shows"):
         blocks.picture(blank_axes(3, 2), alt=" ")
+
+
+def test_a_table_too_wide_for_half_a_page_is_marked():
+    narrow = [{"Site": "Harbor", "Judged": 5, "Share that fell": "40% (12% to 77%)"}]
+    wide = [{f"Column {n}": "a text of some length" for n in range(4)}]
+    long_words = [{"x" * 40: 1, "y" * 40: 2}]
+    for rows, marked in ((narrow, False), (wide, True), (long_words, True)):
+        kinds = re.search(r'<div class="([^"]*)"', blocks.table(rows, caption="x").html)[1]
+        assert ("wide" in kinds.split()) is marked

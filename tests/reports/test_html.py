@@ -9,6 +9,7 @@ import pytest
 from rungwise.figures.style import PALETTE, blank_axes
 from rungwise.reports import blocks
 from rungwise.reports.html import render_page, style_sheet
+from rungwise.reports.pdf import NARROW_ON_PAPER
 
 
 @pytest.fixture
@@ -148,3 +149,13 @@ def contrast(one: str, other: str) -> float:
 def test_text_stands_out_enough_from_its_ground(text, back):
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1 for text.
     assert contrast(text, back) >= 4.5
+
+
+def test_a_compact_page_asks_for_its_narrow_pictures_on_paper_and_for_small_type(notebook, read_page):
+    plain, compact = (render_page(notebook, title="x", compact=compact) for compact in (False, True))
+    assert "class" not in read_page(plain).all("html")[0].attributes
+    assert read_page(compact).all("html")[0].attributes["class"] == "compact"
+    assert NARROW_ON_PAPER in compact
+    assert NARROW_ON_PAPER not in plain
+    assert "columns: 2" in style_sheet(compact=True)
+    assert "columns: 2" not in style_sheet()
