@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from rungwise.ladders.approach import approach_scores, approach_tau_batch, declines_by_step
-from rungwise.ladders.dose import dose
+from rungwise.ladders.dose import dose, dose_and_progress
 from rungwise.ladders.habituation import habituation_between, habituation_within
 from rungwise.ladders.mastery import mastery_curves, mastery_episodes, steps_where_children_stall
 from rungwise.ladders.practice_ratings import practice_ratings
@@ -66,6 +66,7 @@ def outcomes(caseload: Caseload) -> dict[str, Callable[[], Any]]:
         "habituation between": lambda: habituation_between(caseload),
         "where each child stands": lambda: standing(caseload),
         "dose": lambda: dose(caseload),
+        "dose beside progress": lambda: dose_and_progress(caseload),
         "probe contrasts": lambda: probe_contrasts(caseload),
         "review of the ladders": lambda: review_ladders(caseload),
         "model: step-adjusted fear of all together": lambda: step_adjusted_group(caseload),

@@ -1,6 +1,6 @@
 """What the printed answer and the page say of approach and mastery in a line each."""
 
-from rungwise.ladders.child_lines import ladder_lines, mastery_of
+from rungwise.ladders.child_lines import ladder_lines, mastery_of, printed_lines
 from rungwise.series.caseload import read_caseload
 
 
@@ -50,3 +50,14 @@ def test_nothing_recorded_is_nothing_said(tmp_path, records):
     other.mkdir()
     (other / "ratings.csv").write_text("child_id,date,phase,rating\nC1,2026-01-01,baseline,4\n")
     assert ladder_lines(read_caseload(other), "C1") == []
+    assert printed_lines(read_caseload(other), "C1") == []
+
+
+def test_printed_lines_are_wrapped_under_a_heading(records):
+    caseload = climb(records)
+    lines = printed_lines(caseload, "C1", width=60)
+    assert lines[:2] == ["", "On the ladder"]
+    assert max(map(len, lines)) <= 60
+    assert " ".join(line.strip().removeprefix("- ") for line in lines[2:]) == " ".join(
+        ladder_lines(caseload, "C1")
+    )

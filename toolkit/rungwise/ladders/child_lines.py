@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -148,6 +149,26 @@ def ladder_lines(tables: TableSet, child_id: str) -> list[str]:
     for mastery in mastery_of(tables, child_id):
         lines.append(_mastery_line(mastery, stands[mastery.ladder_id]))
     return lines
+
+
+def printed_lines(tables: TableSet, child_id: str, width: int = 96) -> list[str]:
+    """Give `ladder_lines` under their heading, wrapped for the printed answer; empty where there are none.
+
+    Parameters
+    ----------
+    tables : TableSet
+    child_id : str
+    width : int
+        Characters a line.
+
+    Returns
+    -------
+    list of str
+    """
+    lines = []
+    for said in ladder_lines(tables, child_id):
+        lines += textwrap.wrap(said, width, initial_indent="  - ", subsequent_indent="    ")
+    return ["", "On the ladder", *lines] if lines else []
 
 
 def _mastery_line(mastery: ChildMastery, stands: Standing) -> str:
