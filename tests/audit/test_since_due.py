@@ -52,6 +52,15 @@ def test_the_page_names_the_children_whose_answer_differs(found):
     assert about_since_due(since_due(load, [])) == ()
 
 
+def test_a_very_large_caseload_is_not_asked_again_and_says_so(found, monkeypatch):
+    load, outcomes = found
+    monkeypatch.setattr("rungwise.audit.since_due.AT_MOST", 1)
+    table = since_due(load, outcomes)
+    assert table["verdict_now"].tolist() == ["", ""]
+    (said,) = about_since_due(table)
+    assert said.endswith("With so many, the two were not compared here, and may differ.")
+
+
 def test_maintenance_does_not_count_as_rated_on(caseload, weekly):
     rows = weekly("C01", "2026-05-04", [8, 7, 9, 8, 7], [1, 0, 1, 0] * 3, [1, 1, 0])
     audit = audit_quarter(caseload(ratings=rows), "2026Q3", today=LATER)

@@ -36,7 +36,7 @@ def run_signals(values: Sequence[float]) -> dict[int, str]:
     """
     known = [place for place, value in enumerate(values) if not math.isnan(value)]
     found: dict[int, str] = {}
-    if len(known) >= RUN_QUARTERS:
+    if known:
         median = float(np.median([values[place] for place in known]))
         off = [place for place in known if values[place] != median]
         sides = [(place, math.copysign(1, values[place] - median)) for place in off]
