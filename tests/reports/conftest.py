@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import dataclass, field, replace
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import nbformat
 import numpy as np
 import pytest
 from rungwise.basis.estimate import Estimate
+from rungwise.series.caseload import read_caseload
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
 from rungwise.single_case.error_rates import ErrorRates
@@ -19,6 +21,8 @@ from rungwise.single_case.verdict import Rule, Verdict, words_of
 from rungwise.single_case.verdict_words import headline, questions
 
 sys.path.insert(0, str(Path(__file__).parent))
+
+from child_rows import HEADER, ratings
 
 VOID = {"meta", "img", "br", "hr", "source", "link", "input"}
 
@@ -160,3 +164,19 @@ def hand_made_answer(code: str = "fell_beyond_baseline", ladders: int = 1) -> Ch
 def answer_of():
     """Make a hand-made answer: a verdict code and how many ladders."""
     return hand_made_answer
+
+
+@pytest.fixture
+def caseload_of(tmp_path):
+    """Read a caseload from the lines of one ratings file."""
+
+    def read(*lines: str):
+        (tmp_path / "ratings.csv").write_text(HEADER + "\n".join(lines) + "\n")
+        return read_caseload(tmp_path, today=date(2026, 12, 31))
+
+    return read
+
+
+@pytest.fixture
+def caseload(caseload_of):
+    return caseload_of(*ratings("C014"), *ratings("C020"))

@@ -16,9 +16,8 @@ from rungwise.agreement.raters import paired_ratings, rater_difference, rater_ef
 from rungwise.basis.page_numbers import count_of, format_bounded, format_p
 from rungwise.figures.rater_comparison import describe_rater_comparison, rater_comparison
 from rungwise.reports.blocks import Block, Blocks, Picture, bullets, heading, paragraph, picture, table
-from rungwise.reports.child_page import named
 from rungwise.reports.missing_section import child_missing, practice_missing
-from rungwise.reports.words import ENGLISH
+from rungwise.reports.words import ENGLISH, named
 from rungwise.tables.table import TableSet
 
 if TYPE_CHECKING:

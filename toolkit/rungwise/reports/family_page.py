@@ -26,28 +26,28 @@ from rungwise.reports.blocks import (
     picture,
 )
 from rungwise.reports.catalog import Words
+from rungwise.reports.child_left_out import left_out
+from rungwise.reports.child_numbers import numbers_table
 from rungwise.reports.child_page import (
     NARROW_INCHES,
-    cautions,
-    first_day,
     graph_words,
-    left_out,
     method_sentences,
-    named,
-    numbers_table,
-    outcome_words,
     rerun,
     used_settings,
-    whose_outcome,
 )
+from rungwise.reports.child_trust import cautions
 from rungwise.reports.provenance import hashes, made_with
 from rungwise.reports.words import (
     ENGLISH,
     all_declined,
     enough_occasions,
     later,
+    lower_is_better,
+    named,
+    outcome_words,
     rating_words,
     turned,
+    whose_outcome,
 )
 from rungwise.single_case.verdict_words import headline
 
@@ -74,7 +74,7 @@ _KNOW = 4
 
 def family_answer(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     """Give the answer in plain words, with how sure it is in natural frequencies."""
-    lower = answer.ladders[0].series.better == "lower"
+    lower = lower_is_better(answer)
     code = answer.verdict.code
     phrases = {
         name: turned(say, f"family.{name}", lower=lower)
@@ -102,7 +102,7 @@ def family_answer(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     return heading(answer.child_id, 1) + lead(sentence, uncertainty=" ".join(sure))
 
 
-def family_pictures(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
+def family_pictures(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     """Give one picture for each ladder, in everyday words."""
     height = _HEIGHTS.get(len(answer.ladders), min(_HEIGHTS.values()))
     outcome = outcome_words(answer.outcome, say)
@@ -115,7 +115,7 @@ def family_pictures(caseload: Caseload, answer: ChildAnswer, say: Words = ENGLIS
             blocks.append(heading(named(ladder, say), 3))
         wide, narrow = (
             single_case_graph(
-                ladder.series, starts_on=first_day(caseload, answer, ladder), title="", rating=rating,
+                ladder.series, starts_on=ladder.series.starts_on, title="", rating=rating,
                 words=words, width=width, height=tall,
             )
             for width, tall in ((7.0, height), (NARROW_INCHES, 3.4))
@@ -183,7 +183,7 @@ def file_sheet(
 ) -> Block:
     """Give the second sheet: numbers, how far to trust them, cautions, method, on one marked page."""
     outcome = outcome_words(answer.outcome, say)
-    lower = answer.ladders[0].series.better == "lower"
+    lower = lower_is_better(answer)
     who = whose_outcome(answer, say)
     inside = (
         heading(say("family.file", child=answer.child_id, outcome=outcome), 2)
@@ -219,7 +219,7 @@ def sum_blocks(blocks: Blocks) -> Block:
 
 def _caption(answer: ChildAnswer, say: Words) -> str:
     declined = any(ladder.series.declined.any() for ladder in answer.ladders)
-    caption = turned(say, "family.caption", lower=answer.ladders[0].series.better == "lower")
+    caption = turned(say, "family.caption", lower=lower_is_better(answer))
     return caption.format(declines=say("family.caption_declines") if declined else "")
 
 

@@ -9,8 +9,7 @@ from rungwise.agreement.missing import answer_bounds, missing_after_worse
 from rungwise.audit.wording import percent
 from rungwise.basis.page_numbers import format_bounded, format_number, format_p
 from rungwise.reports.blocks import Block, Picture, bullets, paragraph, table
-from rungwise.reports.child_page import named, verdict_words
-from rungwise.reports.words import ENGLISH
+from rungwise.reports.words import ENGLISH, named, verdict_words
 from rungwise.series.phase_series import PHASES
 
 if TYPE_CHECKING:

@@ -18,9 +18,9 @@ import numpy as np
 from rungwise.basis.errors import DataProblems, RungwiseError
 from rungwise.reports import start_view as view
 from rungwise.reports.catalog import LANGUAGES, Words, words_in
-from rungwise.reports.child_page import named
 from rungwise.reports.child_report import write_child_report, write_family_report
 from rungwise.reports.sheet import write_sheet
+from rungwise.reports.words import named
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import Caseload, read_caseload
 from rungwise.simulate.practice import simulate_practice

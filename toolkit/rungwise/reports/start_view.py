@@ -16,8 +16,9 @@ from rungwise.figures.single_case_graph import single_case_graph
 from rungwise.reports import child_page as page
 from rungwise.reports.blocks import Block, Picture, bullets, heading, paragraph, picture, table
 from rungwise.reports.catalog import Words
+from rungwise.reports.child_numbers import meanings_table, numbers_table
 from rungwise.reports.html import TEMPLATES, style_sheet
-from rungwise.reports.words import glossary
+from rungwise.reports.words import glossary, named, verdict_words
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.verdict import verdict
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
@@ -118,17 +119,17 @@ def answer_html(caseload: Caseload, answer: ChildAnswer, say: Words, ladder: str
         only = shown.ladders[0]
         alone = say(
             "start.one_ladder",
-            ladder=page.named(only, say),
-            verdict=page.verdict_words(only.verdict.code, answer, say),
+            ladder=named(only, say),
+            verdict=verdict_words(only.verdict.code, answer, say),
         )
         parts.append(paragraph(alone[0].upper() + alone[1:], kind="small").html)
-    parts += [_html(block) for block in page.pictures(caseload, shown, say, narrow=False)]
+    parts += [_html(block) for block in page.pictures(shown, say, narrow=False)]
     for key, blocks in (
-        ("page.numbers", [page.numbers_table(answer, say)]),
+        ("page.numbers", [numbers_table(answer, say)]),
         ("page.trust", page.trust(answer, say, caseload)),
         ("page.settle", [page.next_to_find_out(answer, say), page.safety(say)]),
         ("page.left_out", page.left_out(caseload, answer, say)),
-        ("start.glossary", [page.meanings_table(say), bullets(glossary(say))]),
+        ("start.glossary", [meanings_table(say), bullets(glossary(say))]),
     ):
         inside = "\n".join(_html(block) for block in blocks)
         parts.append(f"<details><summary>{html.escape(say(key))}</summary>{inside}</details>")

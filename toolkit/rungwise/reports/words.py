@@ -11,9 +11,10 @@ import numpy as np
 from rungwise.basis.page_numbers import format_number
 from rungwise.reports.catalog import Words, words_in
 from rungwise.single_case.error_rates import ErrorRates, error_rates
+from rungwise.tables.level_1 import ONE_CHILD
 
 if TYPE_CHECKING:
-    from rungwise.single_case.child_answer import ChildAnswer
+    from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
 
 # Every number of the page, in the order of the page; the catalog has a line for each on what it says
 # and one on what it does not say.
@@ -42,6 +43,32 @@ def glossary(say: Words = ENGLISH) -> list[str]:
 def turned(say: Words, key: str, *, lower: bool) -> str:
     """Give a text in its form for scales where lower, or higher, is better."""
     return say.texts[key if lower else f"{key}.higher"]
+
+
+def outcome_words(outcome: str, say: Words = ENGLISH) -> str:
+    """Give what was rated in the page's language, as recorded where the catalog does not know it."""
+    return say.texts.get(f"outcome.{outcome}", outcome)
+
+
+def whose_outcome(answer: ChildAnswer, say: Words = ENGLISH) -> str:
+    """Name the child and what was rated, as the subject of the headline."""
+    key = "who.unnamed" if answer.child_id == ONE_CHILD else "who"
+    return say(key, child=answer.child_id, outcome=outcome_words(answer.outcome, say))
+
+
+def verdict_words(code: str, answer: ChildAnswer, say: Words = ENGLISH) -> str:
+    """Give a verdict in words, turned round where higher ratings are better."""
+    return turned(say, f"verdict.{code}", lower=lower_is_better(answer))
+
+
+def named(ladder: LadderAnswer, say: Words = ENGLISH) -> str:
+    """Give a ladder's name, or what stands for it."""
+    return ladder.ladder_id or say("unnamed_ladder")
+
+
+def lower_is_better(answer: ChildAnswer) -> bool:
+    """Tell whether lower ratings are better for the child."""
+    return answer.ladders[0].series.better == "lower"
 
 
 def effect_words(rates: ErrorRates, say: Words, *, lower: bool) -> str:
@@ -76,7 +103,7 @@ def to_find_out(answer: ChildAnswer, say: Words = ENGLISH) -> list[str]:
         Full sentences, the most useful first.
     """
     n_baseline, n_exposure = _furthest(answer)
-    lower = answer.ladders[0].series.better == "lower"
+    lower = lower_is_better(answer)
     code = answer.verdict.code
     several = ".several" if len(answer.ladders) > 1 else ""
     if all_declined(answer):
