@@ -128,7 +128,16 @@ def test_serious_incidents_are_never_counted():
     counts = dict.fromkeys(CELLS, 0)
     shared = shared_of(counts, incidents=12, occasions=300, serious="one or more")
     assert shared.sentences == (
-        "12 incidents were recorded over 300 occasions (4.0 per 100); serious incidents: one or more.",
+        "12 incidents were recorded over 300 occasions: 4.0 per 100 (95% interval 2.1 to 7.0); serious "
+        "incidents: one or more.",
+    )
+    # A quarter without incidents has an upper limit: 3.69 events by chance at most (Garwood 1936).
+    assert shared_of(counts, incidents=0, occasions=300, serious="none").sentences == (
+        "No incident was recorded over 300 occasions: 0.0 per 100 (95% interval 0.0 to 1.2); serious "
+        "incidents: none.",
+    )
+    assert shared_of(counts, incidents=0, occasions=0, serious="none").sentences == (
+        "No occasion was recorded in the quarter, so nothing can be said about safety.",
     )
     assert shared_of(counts, serious="one or more").sentences == (
         "Incidents were recorded; serious incidents: one or more.",

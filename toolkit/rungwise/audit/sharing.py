@@ -17,7 +17,7 @@ from typing import Any
 
 from rungwise.audit.audit import Audit
 from rungwise.audit.quarter import Quarter
-from rungwise.audit.safety import PER_OCCASIONS
+from rungwise.audit.safety import PER_OCCASIONS, per_100
 from rungwise.audit.suppression import CELLS, protected
 from rungwise.audit.wording import listed, percent
 from rungwise.basis.errors import RungwiseError
@@ -185,12 +185,16 @@ class SharedAudit:
         if self.serious == "not recorded":
             return "Incidents were not recorded, so nothing can be said about safety."
         serious = f"serious incidents: {self.serious}"
-        if self.incidents is None or not self.occasions:
+        if self.incidents is None or self.occasions is None:
             return f"Incidents were recorded; {serious}."
-        rate = PER_OCCASIONS * self.incidents / self.occasions
+        if not self.occasions:
+            return "No occasion was recorded in the quarter, so nothing can be said about safety."
+        rate = per_100(self.incidents, self.occasions)
+        said = f"{self.incidents} incidents were" if self.incidents else "No incident was"
+        limits = f"{format_number(rate.ci_low)} to {format_number(rate.ci_high)}"
         return (
-            f"{self.incidents} incidents were recorded over {self.occasions} occasions "
-            f"({format_number(rate)} per {PER_OCCASIONS}); {serious}."
+            f"{said} recorded over {self.occasions} occasions: {format_number(rate.value)} per "
+            f"{PER_OCCASIONS} (95% interval {limits}); {serious}."
         )
 
 
@@ -223,7 +227,7 @@ def share(audit: Audit, practice: Practice, last_shared: Mapping[str, Any] | Non
     enough = judged >= threshold and not math.isnan(mean.ci_low)
     enough = enough and all(cells[name] is not None for name in ("judged", *OUTCOMES))
     incidents = _incidents(audit)
-    shown = incidents is not None and (incidents == 0 or incidents >= threshold) and occasions >= threshold
+    shown = incidents is not None and not any(0 < n < threshold for n in (incidents, occasions))
     serious = "none" if audit.safety.serious.empty else "one or more"
     shared = SharedAudit(
         label=audit.label,
