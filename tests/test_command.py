@@ -210,6 +210,10 @@ def test_the_data_dictionary_is_a_page(tmp_path):
     page = (tmp_path / "dictionary.html").read_text(encoding="utf-8")
     for table in ("ratings", "observations", "incidents"):
         assert table in page
+    again = rungwise("describe", tmp_path / "dictionary.html")
+    assert again.returncode == 2
+    assert "--overwrite" in again.stderr
+    assert rungwise("describe", tmp_path / "dictionary.html", "--overwrite").returncode == 0
 
 
 def test_an_audit_says_its_answer_and_where_it_is(tmp_path):

@@ -111,6 +111,7 @@ def build_parser() -> argparse.ArgumentParser:
         "files", nargs="+", type=Path, metavar="FILE", help="shared_audit.json of each clinic"
     )
     pool.add_argument("--json", type=Path, metavar="FILE", help="also write the result as JSON")
+    _overwrite(pool)
 
     workbook = _command(commands, "workbook", "write a blank workbook to record in")
     workbook.add_argument("file", type=Path, metavar="FILE", help="the workbook to write (.xlsx)")
@@ -144,6 +145,15 @@ def build_parser() -> argparse.ArgumentParser:
     )
     sheet.add_argument(
         "--level", type=int, choices=(1, 2, 3), help="recording level (default: that of the files)"
+    )
+    sheet.add_argument(
+        "--outcome",
+        metavar="WORD",
+        default="fear",
+        help="what is rated; another than fear has the weekly sheets (kind probe or home)",
+    )
+    sheet.add_argument(
+        "--lang", choices=("en", "es"), default="en", help="language of a home sheet (default: en)"
     )
     _paper(sheet)
     _destination(sheet, "out")
@@ -222,6 +232,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     describe = _command(commands, "describe", "write the data dictionary as a page")
     describe.add_argument("file", type=Path, metavar="FILE", help="the page to write (.html)")
+    _overwrite(describe)
     return parser
 
 
@@ -237,9 +248,11 @@ def _destination(command: argparse.ArgumentParser, default: str) -> None:
     command.add_argument(
         "--to", type=Path, metavar="FOLDER", help=f"folder to write to (default: {default})"
     )
-    command.add_argument(
-        "--overwrite", action="store_true", help="replace an earlier report in that folder"
-    )
+    _overwrite(command, "an earlier report in that folder")
+
+
+def _overwrite(command: argparse.ArgumentParser, what: str = "a file of that name") -> None:
+    command.add_argument("--overwrite", action="store_true", help=f"replace {what}")
 
 
 def _paper(command: argparse.ArgumentParser) -> None:

@@ -171,6 +171,8 @@ def _sheet(options: argparse.Namespace) -> int:
         paper=options.paper,
         ladder_id=options.ladder,
         probe_step=options.probe_step,
+        outcome=options.outcome,
+        lang=options.lang,
         level=options.level,
         blank=options.blank,
         overwrite=options.overwrite,
@@ -279,7 +281,8 @@ def _pool(options: argparse.Namespace) -> int:
         from rungwise.reports.write import write_files
 
         text = json.dumps(pooled_document(pooled), indent=2, ensure_ascii=False) + "\n"
-        print(*(f"Written: {file}" for file in write_files({options.json: text})), sep="\n")
+        written = write_files({options.json: text}, overwrite=options.overwrite)
+        print(*(f"Written: {file}" for file in written), sep="\n")
     return DONE
 
 
@@ -294,7 +297,7 @@ def _describe(options: argparse.Namespace) -> int:
     from rungwise.reports.write import write_files
     from rungwise.tables.dictionary import dictionary_html
 
-    written = write_files({options.file: dictionary_html().encode("utf-8")})
+    written = write_files({options.file: dictionary_html().encode("utf-8")}, overwrite=options.overwrite)
     print(*(f"Written: {file}" for file in written), sep="\n")
     return DONE
 
