@@ -14,7 +14,9 @@ import rungwise as rw
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from rungwise.basis.errors import DataProblems
-from rungwise.series.registry import open_registry
+from rungwise.series.caseload import Caseload
+from rungwise.series.registry import Registry, of_any_size, open_registry
+from rungwise.single_case.caseload_verdicts import caseload_verdicts
 from rungwise.single_case.effects import CATALOG, effect_files, effects
 
 TODAY = date(2026, 11, 1)
@@ -311,11 +313,28 @@ def test_processes_give_the_same_bytes(tmp_path):
     assert ("effects", 4, 4) in seen
 
 
+def test_a_path_is_opened_as_its_size_asks_for(tmp_path, monkeypatch):
+    frame = ratings(30)
+    folder = written(tmp_path, frame)
+    small = effects(folder, LIGHT)
+    assert isinstance(of_any_size(folder), Caseload)
+    verdicts = caseload_verdicts(folder)
+    monkeypatch.setattr("rungwise.series.registry.IN_MEMORY", len(frame) - 1)
+    assert isinstance(of_any_size(str(folder)), Registry)
+    same(effects(str(folder), LIGHT), small)
+    same(caseload_verdicts(folder), verdicts)
+    # Probes among observations are not in the table of ratings: such a caseload is read as a whole.
+    frame.to_parquet(folder / "observations.parquet")
+    assert isinstance(of_any_size(folder), Caseload)
+
+
 SLOW = """
 import sys, time
 from datetime import date
 from rungwise.series import registry as parts
-from rungwise.series.registry import open_registry
+from rungwise.series.caseload import Caseload
+from rungwise.series.registry import Registry, of_any_size, open_registry
+from rungwise.single_case.caseload_verdicts import caseload_verdicts
 from rungwise.single_case import effects as module
 
 tau, series_of_part = module.CATALOG["tau"], parts.series_of_part

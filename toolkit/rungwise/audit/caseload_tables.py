@@ -25,7 +25,7 @@ from rungwise.audit.quarter import Quarter
 from rungwise.basis.estimate import Estimate
 from rungwise.series.blocks import block_bits
 from rungwise.series.caseload import Caseload
-from rungwise.series.registry import Registry
+from rungwise.series.registry import Registry, of_any_size
 from rungwise.series.registry_tables import map_caseloads
 from rungwise.single_case.verdict_rule import FELL
 from rungwise.tables.problems import ProblemReport
@@ -63,7 +63,7 @@ class AuditTables:
 
 
 def audit_tables(
-    source: Caseload | Registry, quarter: str, *, today: date | str | None = None
+    source: Caseload | Registry | str | Path, quarter: str, *, today: date | str | None = None
 ) -> AuditTables:
     """Give the caseload tables of an audit, of a practice or of a registry of any size.
 
@@ -73,7 +73,7 @@ def audit_tables(
 
     Parameters
     ----------
-    source : Caseload or Registry
+    source : Caseload, Registry or path
         A registry's folder may hold a folder, or a Parquet file, of every table beside that of the
         ratings: children and phases above all, without which programs have no dates of their own.
     quarter : str
@@ -104,15 +104,16 @@ def audit_tables(
     >>> tables.flow.set_index("code")["children"]["known"]
     np.int64(1)
     """
-    practice = source.practice
+    given: Caseload | Registry = of_any_size(source)
+    practice = given.practice
     which = Quarter.parse(quarter, practice.quarter_start_month)
-    if isinstance(source, Registry):
-        day = source.today if today is None else day_of(today)
-        files, report = map_caseloads(source, children_of, (quarter, day.isoformat()), "audit")
+    if isinstance(given, Registry):
+        day = given.today if today is None else day_of(today)
+        files, report = map_caseloads(given, children_of, (quarter, day.isoformat()), "audit")
         every = _read_in_order(files)
     else:
-        day, report = day_of(today), source.report
-        every = children_of(source, block_bits(len(source.children)), (quarter, day.isoformat()))
+        day, report = day_of(today), given.report
+        every = children_of(given, block_bits(len(given.children)), (quarter, day.isoformat()))
     confidence = 1 - practice.alpha
     due = every[every["stage"].map(_is_due)]
     judged = every[every["stage"] == "judged"]

@@ -26,8 +26,9 @@ from rungwise.basis.errors import DataProblems
 from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.blocks import block_bits, blocks
+from rungwise.series.caseload import read_caseload
 from rungwise.series.engine import Progress, check_engine, run_tasks, whole_file
-from rungwise.series.registry_files import PartFile, fingerprint, registry_files, sha256
+from rungwise.series.registry_files import PartFile, fingerprint, part_paths, registry_files, sha256
 from rungwise.series.registry_rows import rows_of_part, scatter, scatters, told_beside
 from rungwise.series.registry_series import FlatSeries, Settings, Told, series_of_part
 from rungwise.tables.findings import Findings
@@ -45,6 +46,9 @@ if TYPE_CHECKING:
 ROWS_TOGETHER = 500_000
 # Written into what is kept, so that no release reads what another one left.
 LAYOUT = 2
+
+# Ratings up to which a folder of Parquet is read into memory, where nothing else is said.
+IN_MEMORY = 5_000_000
 
 Compute = Callable[[SeriesBatch, "SeriesKeys", int, Any], "pd.DataFrame"]
 
@@ -396,6 +400,25 @@ def open_registry(
     if work is None:
         weakref.finalize(opened, shutil.rmtree, home, ignore_errors=True)
     return opened
+
+
+def of_any_size(source: Any) -> Any:
+    """Open a path as its size asks for: in memory, or as a registry; give back anything else as it is.
+
+    Parameters
+    ----------
+    source : str, Path or object
+        A registry opened here works in a temporary folder. Where probes are recorded as observations, a
+        caseload is read into memory whatever its size.
+    """
+    if not isinstance(source, str | Path):
+        return source
+    folder = Path(source)
+    if folder.is_dir() and not any(part_paths(folder, table)[1] for table in ("observations", "plans")):
+        files, _, _ = registry_files(folder, Findings())
+        if sum(file.rows for file in files) > IN_MEMORY:
+            return open_registry(folder)
+    return read_caseload(folder)
 
 
 def _gather(task: _Gather) -> None:

@@ -79,7 +79,7 @@ def registry_files(
     list of Problem
         Files that were written under another schema.
     """
-    home, paths = _paths(folder, table)
+    home, paths = part_paths(folder, table)
     copies = _copies(paths, home)
     files: list[PartFile] = []
     strange: list[Problem] = []
@@ -94,7 +94,7 @@ def registry_files(
     return files, copies, strange
 
 
-def _paths(folder: Path, table: str) -> tuple[Path, list[Path]]:
+def part_paths(folder: Path, table: str) -> tuple[Path, list[Path]]:
     """Give the part files of a table in the order of their names, and the folder names begin at."""
     home, others = folder / table, frozenset[str]()
     alone = [path for path in folder.iterdir() if path.is_file() and _names(path) == table]

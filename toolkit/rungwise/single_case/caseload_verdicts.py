@@ -11,7 +11,7 @@ import numpy as np
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.blocks import block_bits, blocks
 from rungwise.series.caseload import Caseload
-from rungwise.series.registry import Registry, SeriesKeys
+from rungwise.series.registry import Registry, SeriesKeys, of_any_size
 from rungwise.single_case.child_answer import DRAWS_SEED, rule_of
 from rungwise.single_case.verdict import Rule, Verdict, verdict_over_ladders, verdicts, words_of
 
@@ -24,7 +24,7 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def caseload_verdicts(source: Caseload | Registry, rule: Rule | None = None) -> pd.DataFrame:
+def caseload_verdicts(source: Caseload | Registry | str | Path, rule: Rule | None = None) -> pd.DataFrame:
     """Classify every child once, over all of its ladders, with all its ratings so far.
 
     For an overview of a caseload of any size. An audit asks more: which outcomes were due in a
@@ -33,7 +33,8 @@ def caseload_verdicts(source: Caseload | Registry, rule: Rule | None = None) -> 
 
     Parameters
     ----------
-    source : Caseload or Registry
+    source : Caseload, Registry or path
+        As in `rungwise.effects`.
     rule : Rule, optional
         Default the practice's settings.
 
@@ -50,21 +51,22 @@ def caseload_verdicts(source: Caseload | Registry, rule: Rule | None = None) -> 
     """
     import pandas as pd
 
-    if isinstance(source, Registry):
-        frames = [pd.read_parquet(file) for file in verdict_files(source, rule)]
+    given: Caseload | Registry = of_any_size(source)
+    if isinstance(given, Registry):
+        frames = [pd.read_parquet(file) for file in verdict_files(given, rule)]
         together = pd.concat(frames, ignore_index=True)
         order = np.argsort(together["child_id"].to_numpy(str), kind="stable")
         return together.iloc[order].reset_index(drop=True)
     pairs, series = [], []
-    for child in source.children:
-        for ladder in source.ladders(child, trained=True) or source.ladders(child):
-            one = source.series(child, ladder)
-            pairs.append((child, ladder, source.outcomes(child)[0], _day(one.starts_on)))
+    for child in given.children:
+        for ladder in given.ladders(child, trained=True) or given.ladders(child):
+            one = given.series(child, ladder)
+            pairs.append((child, ladder, given.outcomes(child)[0], _day(one.starts_on)))
             series.append(one)
     children, ladders, outcomes, starts = zip(*pairs, strict=True)
     keys = SeriesKeys(children, ladders, outcomes, np.array(starts, dtype=float))
     return verdicts_of(
-        SeriesBatch.of(*series), keys, block_bits(len(source.children)), rule or rule_of(source.practice)
+        SeriesBatch.of(*series), keys, block_bits(len(given.children)), rule or rule_of(given.practice)
     )
 
 

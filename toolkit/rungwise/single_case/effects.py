@@ -14,7 +14,7 @@ from rungwise.basis.estimate import ROW_FIELDS, Estimates
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.blocks import block_bits
 from rungwise.series.caseload import Caseload
-from rungwise.series.registry import Registry, SeriesKeys, in_company
+from rungwise.series.registry import Registry, SeriesKeys, in_company, of_any_size
 from rungwise.single_case.autocorrelation import autocorrelation_batch
 from rungwise.single_case.corrected_tau import baseline_corrected_tau_batch
 from rungwise.single_case.decision_rules import deviation_band_batch, dual_criterion_batch
@@ -79,7 +79,7 @@ IN_COMPANY = frozenset(
 
 
 def effects(
-    source: Caseload | SeriesBatch | Registry, statistics: Iterable[str] | None = None
+    source: Caseload | SeriesBatch | Registry | str | Path, statistics: Iterable[str] | None = None
 ) -> pd.DataFrame:
     """Compute statistics of every series, one row per series and statistic.
 
@@ -88,7 +88,8 @@ def effects(
 
     Parameters
     ----------
-    source : Caseload, SeriesBatch or Registry
+    source : Caseload, SeriesBatch, Registry or path
+        A path is read into memory, or opened as a registry where that would be too much for it.
     statistics : iterable of str, optional
         Names in `CATALOG`; default Tau, NAP, the baseline trend and the change beyond the baseline.
 
@@ -112,15 +113,16 @@ def effects(
     {'series': ['C1', 'C1'], 'requested': ['tau', 'pnd'], 'value': [1.0, 100.0]}
     """
     names = _checked(statistics)
-    if isinstance(source, Registry):
-        return _read_in_order(effect_files(source, names), len(names))
-    if isinstance(source, SeriesBatch):
-        labels = source.labels or [str(row + 1) for row in range(len(source))]
-        return _frame({"series": labels}, _columns(source, names, labels, 0), names)
-    batch = source.batch()
-    pairs = [(child, ladder) for child in source.children for ladder in source.ladders(child)]
+    given: Caseload | SeriesBatch | Registry = of_any_size(source)
+    if isinstance(given, Registry):
+        return _read_in_order(effect_files(given, names), len(names))
+    if isinstance(given, SeriesBatch):
+        labels = given.labels or [str(row + 1) for row in range(len(given))]
+        return _frame({"series": labels}, _columns(given, names, labels, 0), names)
+    batch = given.batch()
+    pairs = [(child, ladder) for child in given.children for ladder in given.ladders(child)]
     keys = SeriesKeys([child for child, _ in pairs], [ladder for _, ladder in pairs])
-    return effects_of(batch, keys, block_bits(len(source.children)), names)
+    return effects_of(batch, keys, block_bits(len(given.children)), names)
 
 
 def effect_files(registry: Registry, statistics: Iterable[str] | None = None) -> list[Path]:
