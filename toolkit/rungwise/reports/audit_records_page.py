@@ -28,6 +28,7 @@ from rungwise.reports.blocks import (
 
 # Blank lines of the action plan.
 LINES = 5
+FORM = {"Action": 70, "Role": 20, "Due": 12, "Done": 12}
 # Rows of a table of gaps on the page; the file has them all.
 LISTED = 20
 
@@ -174,7 +175,8 @@ def action_form(audit: Audit) -> Block:
     if answers:
         parts += paragraph("What it could answer; which of these need an action is yours to say:")
         parts += bullets(answers)
-    blank = {"Action": "", "Role": "", "Due": "", "Done": ""}
+    # Spaces that hold a cell open, so that there is room to write by hand.
+    blank = {words: "\u00a0" * width for words, width in FORM.items()}
     rows = [{"Raised in": str(audit.quarter), **blank} for _ in range(LINES)]
     return parts + table(rows, caption=f"Action plan {audit.quarter}", fold=False)
 
