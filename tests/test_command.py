@@ -286,6 +286,23 @@ def test_a_study_is_reported_and_its_archive_gives_the_same_numbers(tmp_path):
     assert "numbers are the same" in again.stdout
 
 
+def test_a_plan_is_rehearsed_up_to_the_report(tmp_path):
+    written = rungwise(
+        "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",
+        "--first-day", "2027-01-11", "--to", tmp_path / "plan", "--sealed-to", tmp_path / "sealed",
+    )  # fmt: skip
+    assert written.returncode == 0, written.stderr
+    plan = tmp_path / "plan" / "plan.json"
+    rehearsed = rungwise("study", "--rehearse", plan, "--to", tmp_path / "rehearsal")
+    assert rehearsed.returncode == 0, rehearsed.stderr
+    run = rungwise(
+        "study", tmp_path / "rehearsal" / "records", "--plan", plan, "--schedule",
+        tmp_path / "rehearsal" / "schedule.json", "--today", "2027-06-30", "--to", tmp_path / "trial",
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert (tmp_path / "trial" / "study.docx").exists()
+
+
 @pytest.mark.parametrize("arguments", [["study"], ["sheet"], ["study", "data", "--masked"]])
 def test_what_a_command_lacks_is_named(arguments, tmp_path):
     (tmp_path / "data").mkdir()

@@ -207,7 +207,11 @@ def build_parser() -> argparse.ArgumentParser:
 
     study = _command(commands, "study", "write a study's report, or run one again from its archive")
     study.add_argument(
-        "path", nargs="?", type=Path, metavar="PATH", help="the caseload; not needed with --rerun"
+        "path",
+        nargs="?",
+        type=Path,
+        metavar="PATH",
+        help="the caseload; not needed with --rerun or --rehearse",
     )
     study.add_argument("--plan", type=Path, metavar="FILE", help="plan.json, as written by `rungwise plan`")
     study.add_argument(
@@ -222,6 +226,12 @@ def build_parser() -> argparse.ArgumentParser:
     study.add_argument("--key", type=Path, metavar="FILE", help="the key of the masked graphs")
     study.add_argument(
         "--seed", type=int, default=1, metavar="N", help="seed of drawn assignments (default: 1)"
+    )
+    study.add_argument(
+        "--rehearse",
+        type=Path,
+        metavar="FILE",
+        help="plan.json: write simulated records of it, to try the analysis before anyone begins",
     )
     study.add_argument(
         "--rerun", type=Path, metavar="FILE", help="study.zip: compute its numbers again and compare"

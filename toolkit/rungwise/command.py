@@ -239,8 +239,19 @@ def _study(options: argparse.Namespace) -> int:
         again = rerun_study(options.rerun)
         print(*again.lines(), sep="\n")
         return DONE if again.same else DATA_PROBLEMS
+    if options.rehearse:
+        from rungwise.reports.plan_report import write_rehearsal
+
+        written = write_rehearsal(
+            options.rehearse,
+            to=options.to or Path("out") / "rehearsal",
+            seed=options.seed,
+            overwrite=options.overwrite,
+        )
+        print(*(f"Written: {file}" for file in written), sep="\n")
+        return DONE
     if options.path is None:
-        raise ValueError("Name the caseload, or an archive with --rerun.")
+        raise ValueError("Name the caseload, an archive with --rerun, or a plan with --rehearse.")
     from rungwise.reports.study_report import write_masked, write_study
 
     shared: dict[str, Any] = {
