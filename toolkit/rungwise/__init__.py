@@ -55,6 +55,8 @@ _HOMES: dict[str, str] = {
     "theil_sen": "single_case.theil_sen",
     "split_middle": "single_case.split_middle",
     "autocorrelation": "single_case.autocorrelation",
+    "pooled_autocorrelation": "single_case.pooled_autocorrelation",
+    "caseload_autocorrelation": "single_case.pooled_autocorrelation",
     "level_and_slope_change": "single_case.level",
     "level_and_slope_newey_west": "single_case.level_newey_west",
     "mean_difference_ar1": "single_case.level",
