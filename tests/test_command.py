@@ -232,6 +232,23 @@ def test_an_audit_without_anyone_judged_is_written_and_exits_4(tmp_path):
     assert (tmp_path / "audit" / "audit.html").exists()
 
 
+def test_an_edition_for_sharing_says_its_answer_and_where_it_is(tmp_path):
+    run = rungwise(
+        "audit", DEMO / "practice", "--quarter", "2026Q3", "--edition", "sharing",
+        "--to", tmp_path / "shared",
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert "Fear ratings fell in 18 of the 27 children judged in 2026Q3." in run.stdout
+    assert str(tmp_path / "shared" / "shared_audit.html") in run.stdout
+
+
+def test_the_ladder_follows_the_answer_where_it_was_recorded(tmp_path):
+    said = rungwise("child", DEMO / "practice", "C014").stdout
+    assert "On the ladder" in said
+    assert "mastered by the practice's own criterion" in said
+    assert "On the ladder" not in rungwise("child", DEMO / "practice_level_1", "C014").stdout
+
+
 def test_an_edition_shared_last_must_be_one(tmp_path):
     other = tmp_path / "other.json"
     other.write_text("not json", encoding="utf-8")

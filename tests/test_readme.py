@@ -64,6 +64,51 @@ def test_the_power_is_that_of_the_table():
     assert f"with 10 baseline occasions in {min(longer)} to {max(longer)} %" in PLAIN
 
 
+def test_the_shares_of_simulated_children_are_those_of_the_table():
+    with open(ROOT / "toolkit/rungwise/data/climbing.csv", encoding="utf-8") as file:
+        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
+    fell = ("fell_beyond_baseline", "fell_baseline_may_explain", "fell_short_baseline")
+    practice = "practice ratings, step by step"
+    outcomes = {
+        "verdict: fell, beyond the baseline's own course": ("probe fear (verdict)", fell[:1]),
+        "verdict: fell, whatever the reason": ("probe fear (verdict)", fell),
+        "approach score": ("approach score", ("improved",)),
+        "step-adjusted fear": ("step-adjusted fear (95 % interval)", ("improved",)),
+        practice: (practice, ("improved",)),
+        "the same, without the run that led upward": (
+            f"{practice}, without the run that led upward", ("improved",),
+        ),
+        "practice ratings, all together": ("practice ratings, all steps together", ("improved",)),
+    }  # fmt: skip
+    calm = "up after 2 calm visits in a row"
+    kinds = [("no change", calm), ("climbs", calm), ("eased", "led back to easier steps")]
+
+    def share(kind, autocorrelation, outcome, results):
+        return sum(
+            float(row["share"])
+            for row in rows
+            if (row["children"], row["rule"], float(row["autocorrelation"])) == (*kind, autocorrelation)
+            and row["outcome"] == outcome
+            and row["result"] in results
+        )
+
+    for words, (outcome, results) in outcomes.items():
+        cells = (
+            " / ".join(f"{100 * share(kind, phi, outcome, results):.1f}" for phi in (0.0, 0.4))
+            for kind in kinds
+        )
+        assert f"| {words} | {' | '.join(cells)} |" in README
+
+    step_by_step = [
+        float(row["share"])
+        for row in rows
+        if row["outcome"] == practice and row["result"] == "improved"
+        if row["children"].startswith("no change")
+    ]
+    low, high = percent((min(step_by_step), max(step_by_step)))
+    assert f"step by step calls {low} to {high} % of children without any change improved" in PLAIN
+
+
 def test_every_file_and_folder_it_names_is_there():
     named = set(re.findall(r"\]\(([^)#:]+)\)", README)) | {
         match for match in re.findall(r"`([a-z_]+/[\w./]*)`", README) if not match.startswith("out/")

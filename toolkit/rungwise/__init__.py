@@ -106,6 +106,7 @@ _HOMES: dict[str, str] = {
     "review_ladders": "ladders.review",
     "step_adjusted_fear": "ladders.step_adjusted",
     "ordinal_step_adjusted_fear": "ladders.ordinal_fear",
+    "planned_steps_trend": "ladders.probes",
     "probe_contrasts": "ladders.probes",
     "seasonal_mann_kendall": "ladders.seasonal",
     "dose": "ladders.dose",

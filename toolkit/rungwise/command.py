@@ -82,7 +82,12 @@ def _child(options: argparse.Namespace) -> int:
 
     caseload = read_caseload(options.path, today=options.today)
     answer = child_answer(caseload, which_child(caseload, options.child), options.outcome)
-    print(*answer_lines(answer), sep="\n")
+    beside: list[str] = []
+    if "observations" in caseload.tables:
+        from rungwise.ladders.child_lines import printed_lines
+
+        beside = printed_lines(caseload, answer.child_id)
+    print(*answer_lines(answer, beside), sep="\n")
     if options.report:
         _write_child_pages(options, answer.child_id)
     return NOT_ENOUGH_DATA if answer.verdict.code == "too_few" else DONE
@@ -140,7 +145,7 @@ def _audit(options: argparse.Namespace) -> int:
     if result.get("set_aside"):
         print(f"{count_of(len(result['set_aside']), 'row')} set aside; `rungwise check` lists them.")
     print(f"\nWritten: {page}\nand {count_of(len(written) - 1, 'more file')} in {folder}.")
-    judged = result["verdicts"][0]["n"] if result["verdicts"] else 0
+    judged = result["verdicts"][0]["n"] if result.get("verdicts") else 0
     return DONE if judged or options.edition == "sharing" else NOT_ENOUGH_DATA
 
 

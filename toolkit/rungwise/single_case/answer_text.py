@@ -3,29 +3,57 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from rungwise.basis.page_numbers import count_of
 from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
 from rungwise.single_case.verdict_rule import FELL
-from rungwise.single_case.verdict_words import CAUTION
+from rungwise.single_case.verdict_words import ENGLISH, headline, questions
 
 WIDTH = 96
+# The words of the printed answer beside those of the verdict.
+PRINTED: Mapping[str, str] = {
+    "ladders.caption": "Ladder by ladder (shown, not counted one by one)",
+    "page.trust": "How far to trust this",
+    "unnamed_ladder": "unnamed ladder",
+}
 # Verdicts beside which the rates of "fell, beyond the baseline's own course" say something.
 RATED = (*FELL, "no_clear_change")
 
 
-def answer_lines(answer: ChildAnswer) -> list[str]:
-    """Write the answer: the sentence first, then the three questions, then how far to trust them."""
-    lines = [*_wrap(answer.headline), ""]
-    lines += _question_lines(answer)
+def answer_lines(
+    answer: ChildAnswer,
+    beside: Sequence[str] = (),
+    *,
+    who: str = "",
+    words: Mapping[str, str] = {**ENGLISH, **PRINTED},
+    translated: Callable[[str], str] = str,
+) -> list[str]:
+    """Write the answer: the sentence first, then the three questions, then how far to trust them.
+
+    Parameters
+    ----------
+    answer : ChildAnswer
+    beside : sequence of str
+        Lines on other outcomes, which come before the closing caution.
+    who : str
+        The subject of the headline in the language of `words`; not needed in English.
+    words : mapping
+        Catalog with the keys of `rungwise.single_case.verdict_words.ENGLISH` and of `PRINTED`.
+    translated : callable
+        Puts a sentence that a statistic wrote into the language of `words`.
+    """
+    lower = answer.ladders[0].series.better == "lower"
+    said = headline(answer.verdict, who, lower=lower, words=words) if who else answer.headline
+    lines = [*_wrap(said), ""]
+    lines += _question_lines(answer, words, translated)
     if len(answer.ladders) > 1:
-        lines += ["", "Ladder by ladder (shown, not counted one by one)"]
-        lines += [_ladder_line(ladder) for ladder in answer.ladders]
-    lines += ["", "How far to trust this"]
+        lines += ["", words["ladders.caption"]]
+        lines += [_ladder_line(ladder, words, lower=lower) for ladder in answer.ladders]
+    lines += ["", words["page.trust"]]
     for sentence in trust_sentences(answer):
-        lines += _wrap(sentence, first="  - ", rest="    ")
-    return [*lines, "", CAUTION]
+        lines += _wrap(translated(sentence), first="  - ", rest="    ")
+    return [*lines, *beside, "", words["caution"]]
 
 
 def trust_sentences(answer: ChildAnswer) -> list[str]:
@@ -62,18 +90,23 @@ def _basis(answer: ChildAnswer) -> str:
     )
 
 
-def _question_lines(answer: ChildAnswer) -> list[str]:
+def _question_lines(
+    answer: ChildAnswer, words: Mapping[str, str], translated: Callable[[str], str]
+) -> list[str]:
     lines: list[str] = []
-    for question in answer.verdict.questions:
+    lower = answer.ladders[0].series.better == "lower"
+    for question in questions(answer.verdict, answer.rule.alpha, lower=lower, words=words):
         lines += _wrap(
             f"({question.letter}) {question.question} {question.reply.capitalize()}.", rest="    "
         )
-        lines += _wrap(question.numbers, first="    ", rest="    ")
+        lines += _wrap(translated(question.numbers), first="    ", rest="    ")
     return lines
 
 
-def _ladder_line(ladder: LadderAnswer) -> str:
-    return f"  {ladder.ladder_id or 'unnamed ladder'}: {ladder.verdict.words}"
+def _ladder_line(ladder: LadderAnswer, words: Mapping[str, str], *, lower: bool) -> str:
+    key = f"verdict.{ladder.verdict.code}" + ("" if lower else ".higher")
+    name = ladder.ladder_id or words["unnamed_ladder"]
+    return f"  {name}: {words.get(key, ladder.verdict.words)}"
 
 
 def _wrap(text: str, first: str = "", rest: str = "") -> Iterable[str]:
