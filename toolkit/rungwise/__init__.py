@@ -33,6 +33,7 @@ _HOMES: dict[str, str] = {
     "verdict_codes": "single_case.verdict",
     "Rule": "single_case.verdict",
     "audit_quarter": "audit.audit",
+    "audit_tables": "audit.caseload_tables",
     "pool_files": "audit.pool",
     "PooledAudit": "audit.pool",
     # single-case statistics
