@@ -16,12 +16,13 @@ from pathlib import Path
 
 from rungwise.basis.errors import check_choice
 from rungwise.basis.page_numbers import of_hundred
-from rungwise.figures.ladder_words import WORDS as LADDER_FIGURES
 from rungwise.figures.change_scatter import WORDS as SCATTER
+from rungwise.figures.ladder_words import WORDS as LADDER_FIGURES
 from rungwise.figures.rater_comparison import WORDS as RATERS
 from rungwise.figures.single_case_graph import WORDS as GRAPH
 from rungwise.ladders.child_lines import WORDS as CHILD_LINES
 from rungwise.ladders.review import WORDS as REMARKS
+from rungwise.single_case.answer_text import PRINTED
 from rungwise.single_case.verdict_rule import VERDICTS, words_of
 from rungwise.single_case.verdict_words import ENGLISH
 
@@ -124,6 +125,7 @@ def _elsewhere() -> dict[str, str]:
     """Give the English words that stand beside the statistics and the figures."""
     return {
         **ENGLISH,
+        **PRINTED,
         **{f"verdict.{code}": words_of(code) for code in VERDICTS},
         **{f"verdict.{code}.higher": words_of(code, lower=False) for code in VERDICTS},
         **{f"graph.{key}": text for key, text in GRAPH.items()},

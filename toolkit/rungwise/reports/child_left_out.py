@@ -8,6 +8,7 @@ import numpy as np
 
 from rungwise.reports.blocks import Block, Blocks, Picture, bullets, paragraph, table
 from rungwise.reports.catalog import Words
+from rungwise.reports.problem_words import problem_and_remedy
 from rungwise.reports.words import ENGLISH, named, outcome_words
 
 if TYPE_CHECKING:
@@ -47,16 +48,23 @@ def _outside_phases(answer: ChildAnswer, say: Words) -> list[str]:
 
 
 def _other_raters(caseload: Caseload, answer: ChildAnswer, say: Words) -> list[str]:
-    sentences = []
+    """Name the raters left out, ladders with the same ones together."""
+    alike: dict[tuple[str, ...], list[str]] = {}
     for ladder in answer.ladders:
-        used, *others = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)
-        if others:
-            who = ", ".join(other or say("left.unnamed") for other in others)
-            several = len(answer.ladders) > 1
-            where = say("left.on_ladder", ladder=named(ladder, say)) if several else ""
-            used = used or say("left.unnamed_rater")
-            sentences.append(say("left.raters", others=who, where=where, used=used))
+        raters = caseload.raters(answer.child_id, ladder.ladder_id, answer.outcome)
+        if len(raters) > 1:
+            alike.setdefault(tuple(raters), []).append(named(ladder, say))
+    sentences = []
+    for (used, *others), ladders in alike.items():
+        who = ", ".join(_rater(other, say) or say("left.unnamed") for other in others)
+        where = say("left.on_ladder", ladder=say.listed(ladders)) if len(answer.ladders) > 1 else ""
+        by = _rater(used, say) or say("left.unnamed_rater")
+        sentences.append(say("left.raters", others=who, where=where, used=by))
     return sentences
+
+
+def _rater(kind: str, say: Words) -> str:
+    return say.texts.get(f"rater.{kind}", kind)
 
 
 def _other_outcomes(caseload: Caseload, answer: ChildAnswer, say: Words) -> list[str]:
@@ -90,7 +98,7 @@ def _set_aside(caseload: Caseload, child_id: str, say: Words) -> tuple[list[dict
             say("left.row"): str(problem.row),
             say("left.column"): problem.column,
             say("left.value"): problem.value,
-            say("left.why"): f"{problem.problem} {problem.remedy}",
+            say("left.why"): " ".join(problem_and_remedy(problem, say)),
         }
         for problem in report.errors
         if (problem.source, problem.row) in may_be_own

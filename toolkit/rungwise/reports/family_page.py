@@ -17,7 +17,6 @@ from rungwise.figures.single_case_graph import describe_graph, single_case_graph
 from rungwise.reports.blocks import (
     Block,
     Blocks,
-    Picture,
     bullets,
     facts,
     heading,
@@ -52,12 +51,15 @@ from rungwise.reports.words import (
 from rungwise.single_case.verdict_words import headline
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from rungwise.series.caseload import Caseload
     from rungwise.series.phase_series import PhaseSeries
-    from rungwise.single_case.child_answer import ChildAnswer
+    from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
 
-# Height of each picture in inches, so that the family's sheet stays one page.
-_HEIGHTS = {1: 3.3, 2: 1.85, 3: 1.5}
+# Heights of the pictures in inches, so that the family's sheet stays one page: of one alone, of each of
+# two side by side, of each of three or four, and of each of four where others are named.
+_ALONE, _BESIDE, _ROOM = 3.0, (2.5, 1.8, 1.6), 4
 _LATEST = 3
 _NEXT = {
     "fell_beyond_baseline": ("last", "helped"),
@@ -103,26 +105,42 @@ def family_answer(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
 
 
 def family_pictures(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
-    """Give one picture for each ladder, in everyday words."""
-    height = _HEIGHTS.get(len(answer.ladders), min(_HEIGHTS.values()))
+    """Give a picture of each ladder, in everyday words; several stand side by side.
+
+    A sheet has room for four; further ladders are named in a sentence.
+    """
     outcome = outcome_words(answer.outcome, say)
     rating = f"{outcome[0].upper()}{outcome[1:]}"
     # What the family has no word of its own for keeps the graph's.
     words = {**graph_words(say), **graph_words(say, "family.graph.")}
-    blocks: list[Block | Picture] = []
-    for ladder in answer.ladders:
-        if len(answer.ladders) > 1:
-            blocks.append(heading(named(ladder, say), 3))
-        wide, narrow = (
-            single_case_graph(
-                ladder.series, starts_on=ladder.series.starts_on, title="", rating=rating,
-                words=words, width=width, height=tall,
-            )
-            for width, tall in ((7.0, height), (NARROW_INCHES, 3.4))
+
+    def drawn(series: PhaseSeries, width: float, height: float) -> Axes:
+        return single_case_graph(
+            series, starts_on=series.starts_on, title="", rating=rating, words=words,
+            width=width, height=height,
         )  # fmt: skip
-        caption = _caption(answer, say) if ladder is answer.ladders[-1] else ""
+
+    if len(answer.ladders) == 1:
+        series = answer.ladders[0].series
+        wide, narrow = drawn(series, 7.0, _ALONE), drawn(series, NARROW_INCHES, 3.4)
+        alt = describe_graph(series, rating=outcome, words=words)
+        return Blocks([picture(wide, alt=alt, caption=_caption(answer, say), narrow=narrow)])
+    shown, others = _pictured(answer)
+    height = _BESIDE[2 if others else int(len(shown) > 2)]
+    parts = []
+    for ladder in shown:
         alt = describe_graph(ladder.series, rating=outcome, words=words)
-        blocks.append(picture(wide, alt=alt, caption=caption, narrow=narrow))
+        seen = picture(drawn(ladder.series, NARROW_INCHES, height), alt=alt)
+        parts.append(heading(named(ladder, say), 3) + Block(seen.html, str(seen)))
+    inside = "\n".join(f"<div>{part.html}</div>" for part in parts)
+    text = "\n\n".join(part.text for part in parts)
+    blocks = [
+        Block(f'<div class="side-by-side">{inside}</div>', text),
+        paragraph(_caption(answer, say), kind="small"),
+    ]
+    if others:
+        names = say.listed([named(ladder, say) for ladder in others])
+        blocks.append(paragraph(say("family.not_pictured", ladders=names)))
     return Blocks(blocks)
 
 
@@ -131,11 +149,19 @@ def went_well(answer: ChildAnswer, say: Words = ENGLISH) -> Block:
     told = [_faced(answer, say)]
     if len(answer.ladders) == 1:
         return bullets([*told, *_better(answer.ladders[0].series, say)])
-    for ladder in answer.ladders:
-        if better := _better(ladder.series, say):
-            name = named(ladder, say)
-            told.append(f"{name[0].upper()}{name[1:]}: {better[0]}")
+    for ladder in _pictured(answer)[0]:
+        name = named(ladder, say)
+        name = f"{name[0].upper()}{name[1:]}"
+        if medians := _calmer(ladder.series):
+            told.append(say("family.ladder_from_to", ladder=name, **medians))
+        elif better := _better(ladder.series, say):
+            told.append(f"{name}: {better[0]}")
     return bullets(told)
+
+
+def _pictured(answer: ChildAnswer) -> tuple[tuple[LadderAnswer, ...], tuple[LadderAnswer, ...]]:
+    """Give the ladders the sheet has room for, and the others."""
+    return answer.ladders[:_ROOM], answer.ladders[_ROOM:]
 
 
 def _faced(answer: ChildAnswer, say: Words) -> str:
@@ -228,10 +254,9 @@ def _better(series: PhaseSeries, say: Words) -> list[str]:
     told = []
     sign = -1 if series.better == "lower" else 1
     before, since = _rated(series, "baseline"), _rated(series, "exposure")
+    if medians := _calmer(series):
+        told.append(say("family.from_to", **medians))
     if len(before) and len(since) >= _LATEST:
-        usual, latest = float(np.median(before)), float(np.median(since[-_LATEST:]))
-        if sign * latest > sign * usual:
-            told.append(say("family.from_to", before=rating_words(usual), after=rating_words(latest)))
         best_before, best = float((sign * before).max() * sign), float((sign * since).max() * sign)
         if sign * best > sign * best_before:
             told.append(say("family.best", best=rating_words(best), before=rating_words(best_before)))
@@ -246,6 +271,16 @@ def _better(series: PhaseSeries, say: Words) -> list[str]:
     elif declined_before + declined_since:
         told.append(say("family.brave"))
     return told
+
+
+def _calmer(series: PhaseSeries) -> dict[str, str]:
+    """Give the usual rating before and the latest ones, where these are better; else nothing."""
+    before, since = _rated(series, "baseline"), _rated(series, "exposure")
+    if not len(before) or len(since) < _LATEST:
+        return {}
+    usual, latest = float(np.median(before)), float(np.median(since[-_LATEST:]))
+    better = latest < usual if series.better == "lower" else latest > usual
+    return {"before": rating_words(usual), "after": rating_words(latest)} if better else {}
 
 
 def _rated(series: PhaseSeries, phase: str) -> np.ndarray:

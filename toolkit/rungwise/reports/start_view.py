@@ -18,6 +18,7 @@ from rungwise.reports.blocks import Block, Picture, bullets, heading, paragraph,
 from rungwise.reports.catalog import Words
 from rungwise.reports.child_numbers import meanings_table, numbers_table
 from rungwise.reports.html import TEMPLATES, style_sheet
+from rungwise.reports.problem_words import problem_and_remedy
 from rungwise.reports.words import glossary, named, verdict_words
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.verdict import verdict
@@ -77,7 +78,7 @@ def problems_html(report: ProblemReport, say: Words) -> str:
         {
             say("start.where"): f"{problem.source}, {_place(problem, say)}",
             say("start.what"): problem.value,
-            say("start.why"): f"{problem.problem} {problem.remedy}"
+            say("start.why"): " ".join(problem_and_remedy(problem, say))
             + (f" {say('start.problems_more', n=more)}" if more else ""),
         }
         for problem, more in _shown(report)

@@ -41,11 +41,12 @@ def answer_lines(
     words : mapping
         Catalog with the keys of `rungwise.single_case.verdict_words.ENGLISH` and of `PRINTED`.
     translated : callable
-        Puts a sentence that a statistic wrote into the language of `words`.
+        Puts a sentence that a statistic wrote, and the words a written number can hold, into the
+        language of `words`.
     """
     lower = answer.ladders[0].series.better == "lower"
     said = headline(answer.verdict, who, lower=lower, words=words) if who else answer.headline
-    lines = [*_wrap(said), ""]
+    lines = [*_wrap(translated(said)), ""]
     lines += _question_lines(answer, words, translated)
     if len(answer.ladders) > 1:
         lines += ["", words["ladders.caption"]]
