@@ -13,7 +13,8 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from rungwise.single_case.designs import RandomStart, StaggeredStarts
+from rungwise.single_case.designs import RandomStart
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.plan import staggered_windows
 from rungwise.study.power import Scenario, power
 

@@ -19,8 +19,8 @@ import numpy as np
 from rungwise.basis import null_trend
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.designs import StaggeredStarts
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.single_case.theil_sen import theil_sen_batch
 from rungwise.single_case.trend import mann_kendall_batch
 from scipy import stats

@@ -10,14 +10,9 @@ from hypothesis import strategies as st
 from rungwise.basis.errors import NotEnoughData
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case import assignments, randomization
-from rungwise.single_case.designs import (
-    Alternating,
-    PermittedAssignments,
-    RandomChanges,
-    RandomStart,
-    StaggeredStarts,
-)
+from rungwise.single_case.designs import Alternating, PermittedAssignments, RandomChanges, RandomStart
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from scipy import stats
 
 

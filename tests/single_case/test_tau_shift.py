@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case import assignments, randomization, tau_shift
-from rungwise.single_case.designs import Alternating, RandomStart, StaggeredStarts
+from rungwise.single_case.designs import Alternating, RandomStart
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.staggered_starts import StaggeredStarts
 
 LIMITS = ("shift_low", "shift_high")
 

@@ -12,11 +12,12 @@ from rungwise.single_case.decision_rules import (
     required_count,
     stability_envelope_batch,
 )
-from rungwise.single_case.designs import RandomStart, StaggeredStarts
+from rungwise.single_case.designs import RandomStart
 from rungwise.single_case.hamed_rao import hamed_rao_batch
 from rungwise.single_case.overlap import pem_batch
 from rungwise.single_case.randomization import randomization_test
 from rungwise.single_case.split_middle import even_chance_tail, split_middle_batch
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from scipy import stats
 
 UNIT_FREE = {

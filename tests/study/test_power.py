@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rungwise.single_case.designs import Alternating, RandomStart, StaggeredStarts
+from rungwise.single_case.designs import Alternating, RandomStart
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study import power as pw
 from rungwise.study.plan import staggered_windows
 

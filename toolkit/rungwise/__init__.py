@@ -72,7 +72,7 @@ _HOMES: dict[str, str] = {
     "visual_features": "single_case.visual",
     "randomization_test": "single_case.randomization",
     "RandomStart": "single_case.designs",
-    "StaggeredStarts": "single_case.designs",
+    "StaggeredStarts": "single_case.staggered_starts",
     "Alternating": "single_case.designs",
     "RandomChanges": "single_case.designs",
     "PermittedAssignments": "single_case.designs",

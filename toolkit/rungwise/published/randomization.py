@@ -7,14 +7,9 @@ from collections.abc import Callable, Sequence
 from rungwise.basis.estimate import Estimate
 from rungwise.published.check import Check
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.designs import (
-    Alternating,
-    PermittedAssignments,
-    RandomChanges,
-    RandomStart,
-    StaggeredStarts,
-)
+from rungwise.single_case.designs import Alternating, PermittedAssignments, RandomChanges, RandomStart
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.staggered_starts import StaggeredStarts
 
 READ = "read in print, or as quoted in print"
 RECOMPUTED = "recomputed by two independent routes"

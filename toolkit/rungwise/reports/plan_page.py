@@ -16,7 +16,8 @@ from rungwise.reports.blocks import Block, Blocks, bullets, lead, note, paragrap
 from rungwise.reports.child_page import day
 from rungwise.reports.words import SAFETY, SAFETY_TITLE
 from rungwise.series.caseload import Caseload
-from rungwise.single_case.designs import Design, RandomStart, StaggeredStarts
+from rungwise.single_case.designs import Design, RandomStart
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.changing_criterion import FOLLOWS_ONLY
 from rungwise.study.criterion_power import SUPPOSED_FOLLOW, criterion_power, criterion_power_curve
 from rungwise.study.plan import StudyPlan, consenting, plan_study, staggered_windows

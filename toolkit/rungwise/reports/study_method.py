@@ -6,7 +6,7 @@ import math
 
 from rungwise.basis.page_numbers import format_bounded, format_number
 from rungwise.reports.manuscript import Heading, Part, Points, rows, text
-from rungwise.single_case.designs import StaggeredStarts
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.analysis import StudyResult
 from rungwise.study.data import CaseData, Study
 from rungwise.study.plan import KINDS

@@ -16,7 +16,8 @@ import numpy as np
 from rungwise.basis.errors import NotEnoughData
 from rungwise.series.batch import order_codes
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.designs import MOST_LISTED, SingleDesign, StaggeredStarts
+from rungwise.single_case.designs import MOST_LISTED, SingleDesign
+from rungwise.single_case.staggered_starts import StaggeredStarts
 
 NEAR_CHANGE = 3
 """Occasions on either side of a change in ``immediate_change``."""

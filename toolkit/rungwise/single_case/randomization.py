@@ -21,14 +21,9 @@ from rungwise.single_case.assignments import (
     permitted,
     phases_in_words,
 )
-from rungwise.single_case.designs import (
-    Alternating,
-    Design,
-    SingleDesign,
-    StaggeredStarts,
-    first_exposure,
-)
+from rungwise.single_case.designs import Alternating, Design, SingleDesign, first_exposure
 from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.single_case.tau_shift import tau_shift
 
 STATISTICS = ("mean_difference", "tau", "immediate_change")

@@ -13,7 +13,8 @@ from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.designs import Design, RandomStart, SingleDesign, StaggeredStarts
+from rungwise.single_case.designs import Design, RandomStart, SingleDesign
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.participants import of_children
 from rungwise.study.plan import StudyCase, StudyPlan, consenting
 

@@ -19,7 +19,8 @@ import numpy as np
 from rungwise.basis.errors import NotEnoughData
 from rungwise.basis.estimate import Estimate
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.designs import MOST_LISTED, RandomStart, StaggeredStarts
+from rungwise.single_case.designs import MOST_LISTED, RandomStart
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.data import Study
 from rungwise.study.plan import fingerprint
 

@@ -19,8 +19,9 @@ import numpy as np
 from rungwise.basis.errors import NotEnoughData, check_between, check_choice
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.basis.page_numbers import count_of, format_p
-from rungwise.single_case.designs import Design, RandomStart, SingleDesign, StaggeredStarts
+from rungwise.single_case.designs import Design, RandomStart, SingleDesign
 from rungwise.single_case.randomization import STATISTICS
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.changing_criterion import ChangingCriterion
 from rungwise.tables.table import TableSet
 

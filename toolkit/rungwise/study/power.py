@@ -13,7 +13,8 @@ import numpy as np
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.simulate.ratings import SimulatedRatings, simulate_ratings
-from rungwise.single_case.designs import MOST_LISTED, Design, RandomStart, SingleDesign, StaggeredStarts
+from rungwise.single_case.designs import MOST_LISTED, Design, RandomStart, SingleDesign
+from rungwise.single_case.staggered_starts import StaggeredStarts
 
 if TYPE_CHECKING:
     import pandas as pd

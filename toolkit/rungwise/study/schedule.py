@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from rungwise.single_case.designs import StaggeredStarts
+from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.plan import StudyPlan, fingerprint
 
 ONLY_FOR = (
