@@ -33,10 +33,11 @@ from rungwise.single_case.decision_rules import (
     dual_criterion_batch,
 )
 from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
-from rungwise.single_case.magnitude import log_response_ratio_batch, standardized_mean_difference_batch
+from rungwise.single_case.magnitude import log_response_ratio_batch
 from rungwise.single_case.nap import nap_batch
 from rungwise.single_case.pairs import pair_counts
 from rungwise.single_case.split_middle import split_middle_batch
+from rungwise.single_case.standardized_difference import standardized_mean_difference_batch
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.tau_u import tau_u_batch
 from rungwise.single_case.theil_sen import theil_sen_batch

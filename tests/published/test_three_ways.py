@@ -96,8 +96,8 @@ WAYS = {
     ),
     "standardized_mean_difference": (
         ("overlap", "mean difference over"),
-        "test_magnitude.py:pooled_difference_agrees_with_pingouin",
-        "test_magnitude.py:interval_solves_the_noncentral_t",
+        "test_standardized_difference.py:pooled_difference_agrees_with_pingouin",
+        "test_standardized_difference.py:interval_solves_the_noncentral_t",
     ),
     "log_response_ratio": (
         ("overlap", "log response ratio"),

@@ -24,12 +24,12 @@ from rungwise.single_case.magnitude import (
     log_response_ratio_batch,
     mean_baseline_change_batch,
     percent_of_goal_batch,
-    standardized_mean_difference_batch,
 )
 from rungwise.single_case.nap import AT_ONCE_CAUTION, DECLINED_CAUTION, MISSING_CAUTION, nap_batch
 from rungwise.single_case.overlap import ird_batch, pand_batch, pem_batch, pnd_batch
 from rungwise.single_case.randomization import DECLINES_LEFT_OUT, randomization_test
 from rungwise.single_case.split_middle import split_middle_batch
+from rungwise.single_case.standardized_difference import standardized_mean_difference_batch
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.tau_u import tau_u_batch
 from rungwise.single_case.theil_sen import theil_sen_batch

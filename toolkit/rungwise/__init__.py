@@ -61,7 +61,7 @@ _HOMES: dict[str, str] = {
     "level_and_slope_change": "single_case.level",
     "level_and_slope_newey_west": "single_case.level_newey_west",
     "mean_difference_ar1": "single_case.level",
-    "standardized_mean_difference": "single_case.magnitude",
+    "standardized_mean_difference": "single_case.standardized_difference",
     "log_response_ratio": "single_case.magnitude",
     "percent_of_goal": "single_case.magnitude",
     "mean_baseline_change": "single_case.magnitude",

@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 from rungwise.published.check import Check
 from rungwise.series.phase_series import PhaseSeries
-from rungwise.single_case.magnitude import hedges_j, log_response_ratio, standardized_mean_difference
+from rungwise.single_case.magnitude import log_response_ratio
 from rungwise.single_case.overlap import ird, pand, pem, pnd
+from rungwise.single_case.standardized_difference import hedges_j, standardized_mean_difference
 
 RECOMPUTED = "recomputed by two independent routes"
 _SMALL = PhaseSeries.from_phases([2, 3, 5, 3], [4, 5, 5, 7, 6], better="higher")

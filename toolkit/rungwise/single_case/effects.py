@@ -19,14 +19,11 @@ from rungwise.single_case.autocorrelation import autocorrelation_batch
 from rungwise.single_case.corrected_tau import baseline_corrected_tau_batch
 from rungwise.single_case.decision_rules import deviation_band_batch, dual_criterion_batch
 from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
-from rungwise.single_case.magnitude import (
-    log_response_ratio_batch,
-    mean_baseline_change_batch,
-    standardized_mean_difference_batch,
-)
+from rungwise.single_case.magnitude import log_response_ratio_batch, mean_baseline_change_batch
 from rungwise.single_case.nap import nap_batch
 from rungwise.single_case.overlap import ird_batch, pand_batch, pem_batch, pnd_batch
 from rungwise.single_case.split_middle import split_middle_batch
+from rungwise.single_case.standardized_difference import standardized_mean_difference_batch
 from rungwise.single_case.tau import tau_batch
 from rungwise.single_case.tau_u import tau_u_batch
 from rungwise.single_case.theil_sen import theil_sen_batch

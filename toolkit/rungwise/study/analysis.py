@@ -11,8 +11,8 @@ import numpy as np
 from rungwise.basis.errors import NotEnoughData, check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates
 from rungwise.single_case.child_answer import rule_of
-from rungwise.single_case.magnitude import standardized_mean_difference_batch
 from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.standardized_difference import standardized_mean_difference_batch
 from rungwise.single_case.verdict import Verdicts, verdicts
 from rungwise.study.between_case import between_case_d
 from rungwise.study.changing_criterion import combined_criterion_test, criterion_test
