@@ -334,6 +334,22 @@ def test_question_c_says_which_way_and_why():
     assert reply([9, 8, 7, 6, 6, 5, 4, 4], [4, 5, 5, 6, 6, 7, 7, 8, 8, 8]) == "no, the other way"
 
 
+@pytest.mark.parametrize("lower", [True, False])
+def test_question_c_is_the_other_way_only_if_declines_at_the_worst_end_say_the_same(lower):
+    baseline, exposure = [5, 6, 5, 4, 5, 3], [4, 5, 5, 7, 8, None, 8, 6, 8, 7, 8, 9, 9, None, None]
+    weeks = [0, 1, 2, 4, 5, 6, *range(7, 22)]
+    values = [x if x is None or lower else 10 - x for x in [*baseline, *exposure]]
+    phases = ["baseline"] * len(baseline) + ["exposure"] * len(exposure)
+    declined = [x is None for x in values]
+    better = "lower" if lower else "higher"
+    given = SCALE | {"times": weeks, "declined": declined, "better": better}
+    verdict = v.verdict(PhaseSeries(values, phases, **given))
+    without, worst = verdict.beyond_baseline, verdict.beyond_with_declines
+    assert (without.value > 0) == lower and np.sign(without.ci_low) == np.sign(without.ci_high)
+    assert worst.ci_low < 0 < worst.ci_high
+    assert verdict.questions[2].reply == "cannot be told apart"
+
+
 @pytest.mark.parametrize(
     ("top", "margin", "told"), [(10, 1.0, ()), (4, 1.0, (v.WIDE_MARGIN,)), (100, 15.0, ())]
 )
