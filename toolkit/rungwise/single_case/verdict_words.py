@@ -240,7 +240,7 @@ def _beyond(verdict: Verdict, *, lower: bool) -> str:
     both = verdict.beyond_with_declines
     if (change.value < 0) != lower:
         surely = both is None or (both.ci_low > 0 if lower else both.ci_high < 0)
-        return "other_way" if surely else "not_apart" if surely else "not_apart"
+        return "other_way" if surely else "not_apart"
     surely = both is None or (both.ci_high < 0 if lower else both.ci_low > 0)
     return "yes" if surely else "only_without_declines"
 
