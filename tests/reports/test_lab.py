@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
+import sys
 
 import nbformat
 import pytest
@@ -44,6 +45,24 @@ def test_uploads_may_be_larger_than_jupyter_allows_by_itself(tmp_path):
     given = options(lab.server_arguments(tmp_path, "k", port=8888))
     limit = json.loads(given["ServerApp.tornado_settings"])["websocket_max_message_size"]
     assert limit == lab.UPLOAD_MB * 1024 * 1024 > 10 * 1024 * 1024
+
+
+def test_voila_too_answers_this_computer_only_and_may_ask_no_other(tmp_path):
+    file, *rest = lab.voila_arguments(tmp_path, "k3y", port=8888, browser=False)
+    assert file == str(tmp_path / lab.NOTEBOOK)
+    given = options(rest)
+    assert (given["Voila.ip"], given["Voila.token"]) == ("127.0.0.1", "k3y")
+    settings = json.loads(given["Voila.tornado_settings"])
+    assert settings["websocket_max_message_size"] == lab.UPLOAD_MB * 1024 * 1024
+    policy = settings["headers"]["Content-Security-Policy"]
+    assert policy.startswith("default-src 'self'")
+    assert "http" not in policy
+
+
+def test_without_voila_it_is_said_how_to_get_it(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "voila.app", None)
+    with pytest.raises(RungwiseError, match="Voila is not installed; install it with: pip install voila"):
+        lab.open_lab(tmp_path / "work", voila=True)
 
 
 def test_the_start_page_is_copied_without_what_it_showed_elsewhere(tmp_path, monkeypatch):

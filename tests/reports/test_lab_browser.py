@@ -2,71 +2,28 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-import socket
-import subprocess
-import sys
-import threading
 import urllib.error
 import urllib.request
 from pathlib import Path
-from queue import Empty, Queue
 
 import pytest
+from browser_lab import CHROMIUM, MILLISECONDS, served
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="Debian's chromium is not installed (.ci/run installs it)"
 )
 
 ROOT = Path(__file__).resolve().parents[2]
 MESSY = ROOT / "data_demo" / "messy"
-MILLISECONDS = 40_000
-SERVE = "import sys; from rungwise.reports.lab import open_lab; open_lab(sys.argv[1], browser=False, port=0, say=lambda told: print(told, flush=True))"  # noqa: E501
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     """Run the server in a folder of its own; give its folder and its address."""
-    folder = tmp_path_factory.mktemp("lab")
-    own = {
-        name: str(folder / name)
-        for name in ("JUPYTER_DATA_DIR", "JUPYTER_CONFIG_DIR", "JUPYTER_RUNTIME_DIR")
-    }
-    process = subprocess.Popen(
-        [sys.executable, "-c", SERVE, str(folder / "work")],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, **own},
-    )  # fmt: skip
-    told: Queue[str] = Queue()
-    reader = threading.Thread(target=lambda: [told.put(line) for line in process.stdout], daemon=True)
-    reader.start()
-    try:
-        while not (found := re.search(r"http://\S+token=\w+", told.get(timeout=30))):
-            pass
-        _until_it_answers(found[0], process)
-        yield folder / "work", found[0]
-    except Empty:
-        pytest.fail("the server never said where it is")
-    finally:
-        process.terminate()
-        process.wait(timeout=20)
-        reader.join(timeout=20)
-        process.stdout.close()
-
-
-def _until_it_answers(address: str, process: subprocess.Popen) -> None:
-    """Wait until the port is open; a refused connection returns at once."""
-    port, pause = int(re.search(r":(\d+)/", address)[1]), threading.Event()
-    for _ in range(300):
-        assert process.poll() is None, "the server ended before it answered"
-        with socket.socket() as knock:
-            if knock.connect_ex(("127.0.0.1", port)) == 0:
-                return
-        pause.wait(0.1)
-    pytest.fail("the server did not answer")
+    with served(tmp_path_factory.mktemp("lab")) as folder_and_address:
+        yield folder_and_address
 
 
 @pytest.fixture(scope="module")

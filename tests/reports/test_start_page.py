@@ -192,3 +192,29 @@ def test_what_stands_in_a_file_cannot_become_markup(page):
     upload(page, ("x.csv", b"date,phase,rating\n2026-03-02,<script>alert(1)</script>,7\n"))
     assert "<script>" not in page.problems.value + page.status.value + page.shown.value
     assert "&lt;script&gt;" in page.problems.value + page.status.value
+
+
+def test_who_can_reach_the_page_is_promised_only_where_it_was_started_for_this_computer(
+    tmp_path, monkeypatch
+):
+    monkeypatch.delenv(module.UPLOAD_VARIABLE, raising=False)
+    assert "behind a key" not in words(start_page(tmp_path).headings["title"])
+    monkeypatch.setenv(module.UPLOAD_VARIABLE, "200")
+    assert "behind a key made for this session" in words(start_page(tmp_path).headings["title"])
+
+
+def test_where_the_page_stands_by_itself_the_start_button_is_hidden(tmp_path, monkeypatch):
+    hidden = ".jp-MarkdownCell { display: none; }"
+    monkeypatch.delenv(module.VOILA_VARIABLE, raising=False)
+    assert hidden not in start_page(tmp_path).show.children[0].value
+    monkeypatch.setenv(module.VOILA_VARIABLE, "http://127.0.0.1:1/")
+    assert hidden in start_page(tmp_path).show.children[0].value
+
+
+def test_the_problems_are_told_in_the_language_of_the_page(page):
+    page.language.value = "es"
+    upload(page, ("x.csv", b"date,phase,rating\n2026-03-02,baseline,7\n2026-03-09,baseline,seven\n"))
+    assert "Esto no es un n\u00famero." in words(page.problems)
+    assert "This is not a number" not in words(page.problems)
+    page.language.value = "en"
+    assert "This is not a number." in words(page.problems)

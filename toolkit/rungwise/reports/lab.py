@@ -1,4 +1,4 @@
-"""Open the start page in JupyterLab, on this computer and for this computer only."""
+"""Open the start page in JupyterLab or Voila, on this computer and for this computer only."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ _LOOPBACK = "127.0.0.1"
 _OWN = ".rungwise"
 SETTINGS = Path(__file__).resolve().parent / "templates" / "lab_settings"
 UPLOAD_MB = 200
-# What the start page is told through its environment (`rungwise.reports.start_page`).
+# What the start page is told through its environment (`rungwise.reports.start_page`); that it is told
+# anything says that the server was started here, for this computer only.
 UPLOAD_VARIABLE, LANGUAGE_VARIABLE = "RUNGWISE_UPLOAD_MB", "RUNGWISE_LANG"
 _ABOUT = """\
 Opening the start page in your browser. It answers only this computer (127.0.0.1), behind a key made
@@ -35,9 +36,10 @@ def open_lab(
     browser: bool = True,
     port: int = 8888,
     lang: str = "en",
+    voila: bool = False,
     say: Callable[[str], None] | None = None,
 ) -> int:
-    """Open JupyterLab on the start page and stay until it is closed.
+    """Open JupyterLab, or Voila, on the start page and stay until it is closed.
 
     The server is bound to the loopback address with a key of its own, whatever the user's Jupyter
     settings say; the news, the look for new versions and the list of extensions, which would ask other
@@ -54,6 +56,8 @@ def open_lab(
         Tried first; the next free one is taken otherwise.
     lang : str
         Language the start page opens in.
+    voila : bool
+        Show the page by itself with Voila, an optional extra, instead of within JupyterLab.
     say : callable, optional
         Told, before the server starts, where everything is.
 
@@ -65,25 +69,28 @@ def open_lab(
     Raises
     ------
     RungwiseError
-        If the folder cannot be used or JupyterLab is not installed.
+        If the folder cannot be used, or JupyterLab or Voila is not installed.
     ValueError
         For an unknown language.
     """
     check_choice("lang", lang, LANGUAGES)
     place = prepare_folder(folder)
     try:
-        from jupyterlab.labapp import LabApp
+        if voila:
+            from voila.app import Voila as App
+        else:
+            from jupyterlab.labapp import LabApp as App
     except ImportError:
-        raise RungwiseError(
-            "JupyterLab is not installed; install it with: pip install jupyterlab."
-        ) from None
+        name, package = ("Voila", "voila") if voila else ("JupyterLab", "jupyterlab")
+        raise RungwiseError(f"{name} is not installed; install it with: pip install {package}.") from None
     os.environ[UPLOAD_VARIABLE] = str(UPLOAD_MB)
     os.environ[LANGUAGE_VARIABLE] = lang
     token, port = secrets.token_hex(24), _free_port(port)
     if say is not None:
-        address = f"http://{_LOOPBACK}:{port}/lab/tree/{NOTEBOOK}?token={token}"
-        say(_ABOUT.format(folder=place, address=address))
-    LabApp.launch_instance(argv=server_arguments(place, token, port=port, browser=browser))
+        page = "" if voila else f"lab/tree/{NOTEBOOK}"
+        say(_ABOUT.format(folder=place, address=f"http://{_LOOPBACK}:{port}/{page}?token={token}"))
+    arguments = voila_arguments if voila else server_arguments
+    App.launch_instance(argv=arguments(place, token, port=port, browser=browser))
     return 0
 
 
@@ -140,6 +147,24 @@ def server_arguments(folder: Path, token: str, *, port: int, browser: bool = Tru
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.news_url=None",
         *root,
+    ]
+
+
+def voila_arguments(folder: Path, token: str, *, port: int, browser: bool = True) -> list[str]:
+    """Give Voila's arguments: this computer only, behind a key, asking no other computer.
+
+    Voila's own template would fetch an icon font from a public host; the page is not allowed to.
+    """
+    own = {"Content-Security-Policy": "default-src 'self' 'unsafe-inline' 'unsafe-eval' data: blob:"}
+    settings = {"websocket_max_message_size": UPLOAD_MB * 1024 * 1024, "headers": own}
+    return [
+        str(folder / NOTEBOOK),
+        f"--Voila.ip={_LOOPBACK}",
+        f"--Voila.port={port}",
+        f"--Voila.token={token}",
+        f"--Voila.open_browser={browser}",
+        "--Voila.log_level=ERROR",
+        f"--Voila.tornado_settings={json.dumps(settings)}",
     ]
 
 

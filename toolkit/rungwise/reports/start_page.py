@@ -32,6 +32,8 @@ from rungwise.tables.workbook import LEVELS, write_workbook
 # `rungwise lab` tells the page its language and how large an upload its server takes; others take this.
 UPLOAD_VARIABLE = "RUNGWISE_UPLOAD_MB"
 LANGUAGE_VARIABLE = "RUNGWISE_LANG"
+# Set in the kernels that Voila starts.
+VOILA_VARIABLE = "VOILA_REQUEST_URL"
 USUAL_UPLOAD_MB = 10
 DEMO_SEED = 20279
 _TABLES = ("children", "phases", "ratings")
@@ -152,7 +154,7 @@ class StartPage:
         row = widgets.Layout(flex_flow="row wrap", align_items="center")
         heads = self.headings
         self.show.children = [
-            widgets.HTML(view.style()),
+            widgets.HTML(view.style(alone=VOILA_VARIABLE in os.environ)),
             heads["title"],
             self.language,
             heads["data"],
@@ -197,9 +199,9 @@ class StartPage:
             control.description = say(f"start.{key}")
         self.path.placeholder = say("start.path_hint")
         head = view.heading_html
-        self.headings["title"].value = head(
-            say("start.title"), 1, say("start.purpose"), say("start.private")
-        )
+        # What is true of the server that `rungwise lab` starts may not be true of another.
+        private = "start.private" if UPLOAD_VARIABLE in os.environ else "start.private.elsewhere"
+        self.headings["title"].value = head(say("start.title"), 1, say("start.purpose"), say(private))
         self.headings["data"].value = head(say("start.data"), 2)
         self.headings["limits"].value = view.told(say("start.limits", megabytes=megabytes), kind="small")
         self.headings["child_section"].value = head(say("start.child_section"), 2)

@@ -37,11 +37,16 @@ def frame(inside: str, *, live: bool = False) -> str:
     return f'<div class="rungwise"{spoken}>{inside}</div>'
 
 
-def style() -> str:
-    """Give the style of the page, held to what stands inside `frame`, so that the rest keeps its own."""
+def style(*, alone: bool = False) -> str:
+    """Give the style of the page, held to what stands inside `frame`, so that the rest keeps its own.
+
+    `alone` hides the notebook's own words, whose Start button has nothing to start where the page is
+    shown by itself.
+    """
     variables, rules = style_sheet().split("\n", 1)
     own = (TEMPLATES / "start_page.css").read_text(encoding="utf-8")
-    return f"<style>{variables}\n.rungwise {{ {rules} }}\n{own}</style>"
+    hidden = ".jp-MarkdownCell { display: none; }\n" if alone else ""
+    return f"<style>{variables}\n.rungwise {{ {rules} }}\n{own}{hidden}</style>"
 
 
 def told(text: str, *, kind: str = "") -> str:
