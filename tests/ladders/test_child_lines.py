@@ -38,8 +38,8 @@ def test_the_printed_lines_say_scores_tau_and_what_is_possible(records):
         "p = .33; such numbers could at best have given p = .33)."
     )
     assert mastery.startswith(
-        "Steps of the wall mastered by the practice's own criterion: 1, lost again 2. Last practiced: step "
-        "3 of 4, criterion not met there."
+        "Steps of the wall mastered by the practice's own criterion: 1; mastered and lost again: 2. Last "
+        "practiced: step 3 of 4, criterion not met there."
     )
 
 

@@ -173,7 +173,7 @@ def printed_lines(tables: TableSet, child_id: str, width: int = 96) -> list[str]
 
 def _mastery_line(mastery: ChildMastery, stands: Standing) -> str:
     steps = ", ".join(str(step) for step, _ in mastery.mastered) or "none"
-    lost = f", lost again {', '.join(map(str, mastery.lost))}" if mastery.lost else ""
+    lost = f"; mastered and lost again: {', '.join(map(str, mastery.lost))}" if mastery.lost else ""
     of = f" of {stands.steps}" if stands.steps else ""
     met = "met" if stands.criterion_met else "not met"
     return (
