@@ -1,8 +1,7 @@
 """Two-level linear models (occasions within children) by REML or ML, errors independent or AR(1).
 
 All that the likelihood needs of a child are sums of products (sufficient statistics), so an evaluation
-costs the same for 30 and for 3,000 occasions a child. The criterion is evaluated at many parameter
-points in one pass, which makes a grid of starts and careful numerical derivatives cheap.
+costs the same for 30 and for 3,000 occasions a child.
 """
 
 from __future__ import annotations
@@ -14,23 +13,15 @@ import numpy as np
 
 from rungwise.basis.errors import NotEnoughData, check_choice
 from rungwise.models.ar1_block import METHODS, PHI_END
+from rungwise.models.certified_minimum import gradient, hessian, minimum, moves, steps
 
 COVARIANCES = ("full", "diagonal")
 
 # Lower triangle, one array over points (and groups) per entry.
 Triangle = list[list[np.ndarray]]
 
-_STEP = 1e-3
-_MOST_STEPS = 80
-_MOST_STARTS = 8
-# A stationary point counts as an optimum when Newton's step would gain less than this ...
-_GAIN_LEFT = 1e-12
-# ... and the criterion bends down in no direction by more than this.
-_BEND_DOWN = -1e-4
 # Relative standard deviations below this are on the boundary.
 _ZERO = 1e-3
-_LENGTHS = np.array([1.0, 0.5, 0.2, 0.05, 0.01, 2.0])
-_PUSHES = np.array([-1.0, -0.3, -0.1, 0.1, 0.3, 1.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,7 +225,6 @@ class _Criterion:
         self.shortest = 1.0
         self._collect(columns, code, times, unit_gap)
         self.free = [(a, b) for a in range(self.q) for b in range(a + 1) if covariance == "full" or a == b]
-        self.size = len(self.free) + self.auto
 
     def _collect(
         self, columns: np.ndarray, code: np.ndarray, times: np.ndarray | None, unit_gap: float | None
@@ -358,88 +348,12 @@ class _Criterion:
         return np.array(np.broadcast_to(value, (len(theta),)))
 
     def minimize(self) -> tuple[np.ndarray, bool, int]:
-        """Newton's method from the best points of a grid, all starts in step."""
-        x = self._starts()
-        f = self(x)
-        done = np.zeros(len(x), dtype=bool)
-        certified = np.zeros(len(x), dtype=bool)
-        for _ in range(_MOST_STEPS):
-            live = np.flatnonzero(~done)
-            if not len(live):
-                break
-            gradient, hessian = self._derivatives(x[live])
-            roots, vectors = np.linalg.eigh(hessian)
-            along = np.einsum("ski,sk->si", vectors, gradient)
-            firm = np.maximum(np.abs(roots), 1e-6)
-            gain = np.sum(along**2 / firm, axis=1)
-            settled = (gain < _GAIN_LEFT) & (roots[:, 0] > _BEND_DOWN)
-            certified[live[settled]] = True
-            step = -np.einsum("ski,si->sk", vectors, along / firm)
-            reach = np.maximum(1.0, 0.7 * np.abs(x[live]))
-            step /= np.maximum(1.0, np.max(np.abs(step) / reach, axis=1))[:, None]
-            trials = x[live][:, None, :] + _LENGTHS[None, :, None] * step[:, None, :]
-            # At a saddle the gradient vanishes; only the direction of downward bend leads away.
-            pushed = x[live][:, None, :] + _PUSHES[None, :, None] * vectors[:, None, :, 0]
-            trials = np.concatenate([trials, np.where(roots[:, :1, None] < 0, pushed, trials)], axis=1)
-            heights = self(trials.reshape(-1, self.size)).reshape(len(live), -1)
-            best = heights.argmin(axis=1)
-            lowest = heights[np.arange(len(live)), best]
-            better = lowest < f[live]
-            x[live[better]] = trials[np.arange(len(live)), best][better]
-            f[live[better]] = lowest[better]
-            done[live] = settled | ~better
-        winner = int(np.argmin(f))
-        return x[winner], self._certify(x[winner]), int(np.sum(f < f[winner] + 2e-3))
-
-    def _starts(self) -> np.ndarray:
-        """One start for each valley of a coarse grid: with few groups there can be several."""
+        """Give the lowest point, whether it was certified, and the number of starts that agree on it."""
         spreads, tilts = (0.0, 0.7, 2.0, 6.0, 20.0), (-2.0, 0.0, 2.0)
         axes = [spreads if a == b else tilts for a, b in self.free]
         if self.auto:
             axes.append(tuple(np.sqrt(phi / (PHI_END - phi)) for phi in (0.0, 0.25, 0.5, 0.75, 0.9)))
-        grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-        height = self(grid.reshape(-1, self.size)).reshape(grid.shape[:-1])
-        valley = np.ones(height.shape, dtype=bool)
-        for axis in range(height.ndim):
-            lines, flags = np.moveaxis(height, axis, 0), np.moveaxis(valley, axis, 0)
-            flags[1:] &= lines[1:] <= lines[:-1]
-            flags[:-1] &= lines[:-1] <= lines[1:]
-        points, heights = grid[valley], height[valley]
-        best = points[np.argsort(heights, kind="stable")[:_MOST_STARTS]]
-        # Off the symmetric points, where a gradient says nothing.
-        return np.where(best == 0, 0.05, best)
-
-    def _derivatives(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Central differences of first and second order at each start."""
-        starts, k = x.shape
-        h = _STEP * np.maximum(1.0, np.abs(x))
-        unit = np.eye(k)
-        upper = [(i, j) for i in range(k) for j in range(i)]
-        moves = np.concatenate(
-            [np.zeros((1, k)), unit, -unit]
-            + [s * (unit[i] + unit[j])[None] for i, j in upper for s in (1, -1)]
-        )
-        f = self((x[:, None, :] + moves * h[:, None, :]).reshape(-1, k)).reshape(starts, -1)
-        plus, minus = f[:, 1 : k + 1], f[:, k + 1 : 2 * k + 1]
-        gradient = (plus - minus) / (2 * h)
-        hessian = np.empty((starts, k, k))
-        for i in range(k):
-            hessian[:, i, i] = (plus[:, i] - 2 * f[:, 0] + minus[:, i]) / h[:, i] ** 2
-        for at, (i, j) in enumerate(upper):
-            both, neither = f[:, 2 * k + 1 + 2 * at], f[:, 2 * k + 2 + 2 * at]
-            mixed = both - plus[:, i] - plus[:, j] + 2 * f[:, 0] - minus[:, i] - minus[:, j] + neither
-            hessian[:, i, j] = hessian[:, j, i] = mixed / (2 * h[:, i] * h[:, j])
-        return gradient, hessian
-
-    def _certify(self, x: np.ndarray) -> bool:
-        """Say whether no direction leads down from here: slope, bend, and a look around."""
-        gradient, hessian = self._derivatives(x[None])
-        roots, vectors = np.linalg.eigh(hessian[0])
-        along = vectors.T @ gradient[0]
-        gain = np.sum(along**2 / np.maximum(np.abs(roots), 1e-6))
-        around = np.concatenate([s * vectors.T for s in (0.02, -0.02, 0.3, -0.3)])
-        lower = self(x[None]) - self(x + around)
-        return bool(gain < 1e-5 and roots[0] > -1e-3 and np.all(lower < 1e-4))
+        return minimum(self, np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1))
 
     def _parts(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Residual sum, the criterion's other terms, and (X'V⁻¹X)⁻¹ for coefficients, at each point."""
@@ -459,27 +373,16 @@ class _Criterion:
     def satterthwaite(self, theta: np.ndarray, weights: np.ndarray, variance: float) -> float:
         """Degrees of freedom of a contrast, from the curvature of the criterion in (θ, log σ²)."""
         free = self.n - self.p if self.method == "reml" else self.n
-        k = self.size + 1
         best_rss = float(self._parts(theta[None])[0][0])
-        log_sigma2 = np.log(best_rss / free)
-        h = np.append(_STEP * np.maximum(1.0, np.abs(theta)), _STEP)
-        unit = np.eye(k)
-        moves = [np.zeros(k)] + [s * unit[i] for s in (1, -1) for i in range(k)]
-        upper = [(i, j) for i in range(k) for j in range(i)]
-        moves += [s * (unit[i] + unit[j]) for i, j in upper for s in (1, -1)]
-        points = np.append(theta, log_sigma2) + np.array(moves) * h
+        at = np.append(theta, np.log(best_rss / free))
+        # log σ² depends on the unit, so its step does not grow with it.
+        h = steps(np.append(theta, 0.0))
+        points = at + moves(len(at)) * h
         rss, rest, inverse = self._parts(points[:, :-1])
         s = points[:, -1]
         f = free * s + rss * np.exp(-s) + rest
         v = np.exp(s) * np.einsum("j,bjk,k->b", weights, inverse, weights)
-        slope = (v[1 : k + 1] - v[k + 1 : 2 * k + 1]) / (2 * h)
-        bend = np.empty((k, k))
-        for i in range(k):
-            bend[i, i] = (f[1 + i] - 2 * f[0] + f[1 + k + i]) / h[i] ** 2
-        for at, (i, j) in enumerate(upper):
-            both, neither = f[2 * k + 1 + 2 * at], f[2 * k + 2 + 2 * at]
-            mixed = both - f[1 + i] - f[1 + j] + 2 * f[0] - f[1 + k + i] - f[1 + k + j] + neither
-            bend[i, j] = bend[j, i] = mixed / (2 * h[i] * h[j])
+        slope, bend = gradient(v, h), hessian(f, h)
         roots, vectors = np.linalg.eigh(bend)
         # Directions in which the data say nothing (redundant at a boundary) carry no uncertainty of v.
         told = roots > 1e-5 * roots[-1]
