@@ -28,7 +28,7 @@ def weekly(child, values, rater):
 
 
 @pytest.fixture
-def audit(tmp_path):
+def audit(tmp_path, request):
     rows = ["child_id,date,phase,rating,rated_by"]
     rows += weekly("C01", RATINGS, "child")
     # A best rating on the missing day of so short a baseline, and a decline later, would undo this fall.
@@ -50,6 +50,7 @@ def audit(tmp_path):
     }  # fmt: skip
     for name, lines in files.items():
         (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "practice.toml").write_text(getattr(request, "param", ""), encoding="utf-8")
     return audit_quarter(read_caseload(tmp_path, today=date(2026, 11, 1)), "2026Q3", today="2026-11-01")
 
 
@@ -70,6 +71,15 @@ def test_every_share_of_scores_has_its_wilson_interval_and_its_bounds(audit):
         assert (row["children"], row["n"], row["share"]) == (count, 3, count / 3)
         assert (row["ci_low"], row["ci_high"]) == (wilson.ci_low, wilson.ci_high)
         assert (row["lowest"], row["highest"]) == (count / 4, (count + 1) / 4)
+
+
+@pytest.mark.parametrize("audit", ["alpha = 0.10\n"], indirect=True)
+def test_shares_and_goals_have_the_practice_s_own_confidence(audit):
+    assert audit.headline.confidence == audit.goals.confidence == pytest.approx(0.90)
+    improved, on_the_page = row_of(audit.evidence.shares, category="improved_in_all"), row_of(audit.scores)
+    wilson = share_interval(1, 3, confidence=0.90)
+    for row in (improved, on_the_page):
+        assert (row["ci_low"], row["ci_high"]) == (wilson.ci_low, wilson.ci_high)
 
 
 def test_files_hold_what_every_category_rests_on(audit):

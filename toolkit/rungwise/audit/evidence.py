@@ -111,12 +111,12 @@ def evidence(
     shares : DataFrame
         From `rungwise.audit.outcomes.shares`.
     headline : Estimate
-        From `rungwise.audit.outcomes.mean_nap`.
+        From `rungwise.audit.outcomes.mean_nap`; the intervals of shares have its confidence.
     """
     known = known_when_due(caseload, cohort.due)
     changes = tuple(change for change in measure_changes(known) if len(change.classes))
     goals = goal_attainment(known)
-    score_shares = share_table(changes)
+    score_shares = share_table(changes, headline.confidence)
     quarter = in_quarter(caseload, cohort)
     reviews = [
         review
@@ -154,12 +154,12 @@ def _empty(columns: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame(columns=list(columns))
 
 
-def share_table(changes: Sequence[MeasureChange]) -> pd.DataFrame:
+def share_table(changes: Sequence[MeasureChange], confidence: float = 0.95) -> pd.DataFrame:
     """Give the share of every category on every instrument, and its bounds by those not judged."""
     rows = []
     for change in changes:
         classes, unsaid = change.classes, change.classes.count("cannot_be_said")
-        for category, share in classes.shares().items():
+        for category, share in classes.shares(confidence).items():
             known = not math.isnan(share.value)
             counted = int(share.counts["count"])
             bounds = headline_bounds(counted, share.n, unsaid)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 CATEGORIES = ("recovered", "improved", "unchanged", "deteriorated", "cannot_be_said")
 
 
-def scores_table(caseload: Caseload, due: Sequence[Course]) -> pd.DataFrame:
+def scores_table(caseload: Caseload, due: Sequence[Course], confidence: float = 0.95) -> pd.DataFrame:
     """Count reliable change from intake on every measure, among children whose outcome was due.
 
     Scores up to the day each outcome was due are used; see `rungwise.change.from_tables`.
@@ -40,7 +40,7 @@ def scores_table(caseload: Caseload, due: Sequence[Course]) -> pd.DataFrame:
         if not len(change.classes):
             continue
         counts = [change.classes.count(name) for name in CATEGORIES]
-        share = change.classes.shares()["improved_in_all"]
+        share = change.classes.shares(confidence)["improved_in_all"]
         rows.append(
             (change.measure_id, change.title, change.rated_by, *counts, share.n, share.value, share.ci_low,
              share.ci_high, " ".join(change.cautions))
@@ -59,13 +59,13 @@ def scores_table(caseload: Caseload, due: Sequence[Course]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def goal_change(caseload: Caseload, due: Sequence[Course]) -> Estimate | None:
+def goal_change(caseload: Caseload, due: Sequence[Course], confidence: float = 0.95) -> Estimate | None:
     """Give the mean change of goal attainment T, each child once; None where goals were not recorded."""
     attained = goal_attainment(known_when_due(caseload, due))
     if attained is None:
         return None
     values = np.asarray(attained.change.value, dtype=float)
-    return mean_interval(values[~np.isnan(values)], unit="T points")
+    return mean_interval(values[~np.isnan(values)], confidence=confidence, unit="T points")
 
 
 def known_when_due(caseload: Caseload, due: Sequence[Course]) -> Caseload:
