@@ -119,3 +119,11 @@ def test_a_table_too_wide_for_half_a_page_is_marked():
     for rows, marked in ((narrow, False), (wide, True), (long_words, True)):
         kinds = re.search(r'<div class="([^"]*)"', blocks.table(rows, caption="x").html)[1]
         assert ("wide" in kinds.split()) is marked
+
+
+@pytest.mark.parametrize(("numeric", "marked"), [(False, False), (True, True)])
+def test_figures_that_cannot_be_broken_make_a_table_wide_sooner_than_texts(numeric, marked):
+    names = ["A", "B", "C", "D"]
+    rows = [dict.fromkeys(names, "64% (39 to 84%)")]
+    shown = blocks.table(rows, caption="x", numeric=names if numeric else []).html
+    assert ("wide" in re.search(r'<div class="([^"]*)"', shown)[1].split()) is marked

@@ -25,6 +25,7 @@ _WIDTH = 96
 _LONG = 20
 # Characters that fit side by side where a long report is printed in two columns.
 _HALF_A_PAGE = 70
+_HALF_A_PAGE_UNBROKEN = 66
 
 
 @dataclass(frozen=True)
@@ -223,7 +224,8 @@ def table(
         body.append("<tr>" + "".join(cells) + "</tr>")
     under = "".join(f'<p class="table-note">{_safe(sentence)}</p>' for sentence in notes)
     kinds = "table" + (" folds" if fold else "") + (" long" if len(records) > _LONG else "")
-    kinds += " wide" if _least_width(records, columns) > _HALF_A_PAGE else ""
+    least, unbroken = _least_width(records, columns), _unbroken_width(records, columns, numeric)
+    kinds += " wide" if least > _HALF_A_PAGE or unbroken > _HALF_A_PAGE_UNBROKEN else ""
     markup = (
         f'<div class="{kinds}" role="region" aria-label="{_safe(caption)}" '
         f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead><tr>{head}</tr></thead>'
@@ -313,6 +315,22 @@ def _least_width(records: list[dict[str, str]], columns: list[str]) -> int:
         + max(
             max(map(len, name.split()), default=0),
             min(longest, max(len(record[name]) for record in records)),
+        )
+        for name in columns
+    )
+
+
+def _unbroken_width(records: list[dict[str, str]], columns: list[str], numeric: set[str]) -> int:
+    """Characters below which a table is cut off: figures are never broken, texts between words."""
+    gap = 2
+    return sum(
+        gap
+        + max(
+            max(map(len, name.split()), default=0),
+            *(
+                len(record[name]) if name in numeric else max(map(len, record[name].split()), default=0)
+                for record in records
+            ),
         )
         for name in columns
     )
