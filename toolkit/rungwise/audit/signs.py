@@ -7,9 +7,8 @@ so they may well differ from it; a verdict is never changed by them.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,7 +42,7 @@ BESIDE = {
 }
 COLUMNS = (
     "child_id", "verdict", "verdict_way", "approach_before", "approach_after",
-    "approach_way", "steps_offered", "steps_mastered", "mastered_in_exposure", "mastery_way",
+    "approach_way", "steps_offered", "steps_mastered", "mastery_way",
     "practice_steps", "practice_change", "practice_way", "beside", "beside_words", "together",
 )  # fmt: skip
 SIGNS = {"approach_way": "approach", "mastery_way": "mastery", "practice_way": "practice ratings"}
@@ -61,7 +60,7 @@ class Signs:
     table : DataFrame
         One row per judged child, with the columns `COLUMNS`: median highest step on approach occasions
         of baseline and of exposure (averaged over ladders) and whether they lie at least `A_STEP` apart;
-        steps offered and mastered, and whether any was mastered since exposure began; the mean change
+        steps offered and mastered since exposure began; the mean change
         within steps of practice ratings, without the run that led upward, and whether it reaches the
         practice's margin; and `together`, which of these say the same as the verdict and where the
         others point. All of it is described and none of it tested.
@@ -136,8 +135,7 @@ def signs(caseload: Caseload, outcomes: Sequence[Outcome]) -> Signs:
         return Signs((), pd.DataFrame(columns=list(COLUMNS)))
     known = censored(caseload, until)
     approach = _approach(known)
-    began = {one.course.child_id: one.course.exposure_on for one in judged}
-    offered, mastered, since = _mastery(known, began)
+    offered, mastered = _mastery(known)
     practice = _practice(known)
     rows = []
     for outcome in judged:
@@ -146,11 +144,11 @@ def signs(caseload: Caseload, outcomes: Sequence[Outcome]) -> Signs:
         before, after, approach_way = approach.get(child, (math.nan, math.nan, ""))
         steps, change = practice.get(child, (0, math.nan))
         beside = beside_of(way, approach_way)
-        mastery_way = ("better" if since.get(child) else "neither") if offered.get(child) else ""
+        mastery_way = ("better" if mastered[child] else "neither") if offered.get(child) else ""
         practice_way = _by_margin(change, caseload.practice.margin)
         rows.append(
             (child, outcome.code, way, before, after, approach_way, offered.get(child, 0),
-             mastered.get(child, 0), since.get(child, 0), mastery_way, steps, change, practice_way, beside,
+             mastered.get(child, 0), mastery_way, steps, change, practice_way, beside,
              BESIDE[beside], together(way, (approach_way, mastery_way, practice_way)))
         )  # fmt: skip
     recorded = ("approach",) * bool(approach) + ("practice",) * bool(offered)
@@ -225,24 +223,16 @@ def _approach(known: Caseload) -> dict[str, tuple[float, float, str]]:
     return found
 
 
-def _mastery(
-    known: Caseload, exposure_on: Mapping[str, date | None]
-) -> tuple[dict[str, int], dict[str, int], dict[str, int]]:
-    """Steps offered, mastered, and mastered since exposure began, by child."""
+def _mastery(known: Caseload) -> tuple[dict[str, int], dict[str, int]]:
+    """Steps offered and mastered since exposure began, by child."""
     episodes = mastery_episodes(known)
     offered: dict[str, int] = {}
     mastered: dict[str, int] = {}
-    since: dict[str, int] = {}
     if episodes is not None:
-        fields = (episodes.child_id, episodes.result, episodes.first_on, episodes.days)
-        for child, result, first, days in zip(*fields, strict=True):
+        for child, result in zip(episodes.child_id, episodes.result, strict=True):
             offered[child] = offered.get(child, 0) + 1
-            if result == MASTERED:
-                mastered[child] = mastered.get(child, 0) + 1
-                began = exposure_on.get(child)
-                on = first.astype("datetime64[D]").item() + timedelta(days=int(days))
-                since[child] = since.get(child, 0) + (began is None or on >= began)
-    return offered, mastered, since
+            mastered[child] = mastered.get(child, 0) + (result == MASTERED)
+    return offered, mastered
 
 
 def _practice(known: Caseload) -> dict[str, tuple[int, float]]:
