@@ -16,7 +16,8 @@ import numpy as np
 from rungwise.single_case.designs import RandomStart
 from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.plan import staggered_windows
-from rungwise.study.power import Scenario, power
+from rungwise.study.power import power
+from rungwise.study.scenario import Scenario
 
 REPLICATIONS, OCCASIONS = 10_000, 28
 SCENARIO = Scenario(phi=0.3, sd_start=0, sd_change=0, level_change=-1)

@@ -20,9 +20,10 @@ from rungwise.simulate.writing import csv_text, write_tables
 from rungwise.study.data import study_of
 from rungwise.study.masked import mask_study
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario, power
+from rungwise.study.power import power
 from rungwise.study.preanalysis import PreAnalysis
 from rungwise.study.rehearsal import rehearse
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 HERE = Path(__file__).resolve().parent / "study"

@@ -27,9 +27,9 @@ from rungwise.simulate.writing import csv_text, write_tables
 from rungwise.study.analysis import analyze_study
 from rungwise.study.masked import masked_test, read_key
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
 from rungwise.study.preanalysis import TO_WRITE
 from rungwise.study.rehearsal import rehearse
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule, open_schedule
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "study"

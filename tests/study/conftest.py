@@ -9,8 +9,8 @@ from rungwise.simulate.writing import write_tables
 from rungwise.study.analysis import analyze_study
 from rungwise.study.data import study_of
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
 from rungwise.study.rehearsal import rehearse
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 TODAY = date(2026, 11, 13)

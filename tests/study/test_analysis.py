@@ -10,7 +10,7 @@ import pytest
 from rungwise.study.analysis import analyze_study, one_child, plain
 from rungwise.study.data import study_of
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 FIRST_DAY = date(2026, 5, 4)

@@ -6,7 +6,7 @@ import pytest
 from rungwise.study.appraise import ROBINT, WWC, appraise
 from rungwise.study.data import study_of
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 FIRST_DAY = date(2026, 5, 4)

@@ -7,7 +7,7 @@ import pytest
 from rungwise.basis.errors import NotEnoughData
 from rungwise.study import criterion_power as cp
 from rungwise.study.changing_criterion import ChangingCriterion, combined_criterion_test
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 
 DESIGN = ChangingCriterion(14, (6, 4, 2), 3, "random")
 HARD = Scenario(missed=0.3, dropout=0.1, decline_at=7.5, phi=0.3)

@@ -8,7 +8,7 @@ from rungwise.basis.errors import NotEnoughData
 from rungwise.study.data import coverage, study_of
 from rungwise.study.participants import of_children
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 FIRST_DAY = date(2026, 5, 4)

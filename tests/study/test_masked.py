@@ -9,7 +9,7 @@ from rungwise.basis.errors import NotEnoughData
 from rungwise.study.data import study_of
 from rungwise.study.masked import mask_study, masked_test, read_key
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 FIRST = date(2026, 5, 4)

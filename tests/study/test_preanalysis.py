@@ -8,8 +8,9 @@ import pytest
 from rungwise.study.analysis import analyze_study
 from rungwise.study.data import study_of
 from rungwise.study.plan import plan_study
-from rungwise.study.power import Scenario, power
+from rungwise.study.power import power
 from rungwise.study.preanalysis import TO_WRITE, PreAnalysis, departures, read_preanalysis
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 

@@ -4,9 +4,9 @@ from collections import Counter
 
 import numpy as np
 from rungwise.study.analysis import analyze_study
-from rungwise.study.power import Scenario
 from rungwise.study.preanalysis import PreAnalysis, departures
 from rungwise.study.rehearsal import invented_study, rehearse, rehearsed_study
+from rungwise.study.scenario import Scenario
 
 
 def test_every_planned_probe_is_there_on_its_day_with_its_phase(schedule, plan):

@@ -121,7 +121,7 @@ _HOMES: dict[str, str] = {
     "ChangingCriterion": "study.changing_criterion",
     "criterion_test": "study.changing_criterion",
     "power": "study.power",
-    "Scenario": "study.power",
+    "Scenario": "study.scenario",
     "study_of": "study.data",
     "analyze_study": "study.analysis",
     "appraise": "study.appraise",

@@ -21,8 +21,9 @@ from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.changing_criterion import FOLLOWS_ONLY
 from rungwise.study.criterion_power import SUPPOSED_FOLLOW, criterion_power, criterion_power_curve
 from rungwise.study.plan import StudyPlan, consenting, plan_study, staggered_windows
-from rungwise.study.power import Power, Scenario, power, power_curve
+from rungwise.study.power import Power, power, power_curve
 from rungwise.study.preanalysis import TO_WRITE, PreAnalysis
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import draw_schedule
 
 if TYPE_CHECKING:

@@ -17,9 +17,9 @@ from rungwise.reports.word import WordDocument
 from rungwise.reports.write import NotWritten, check_free, whole_folder, write_files
 from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import csv_text, write_tables
-from rungwise.study.power import Scenario
 from rungwise.study.preanalysis import TO_WRITE, PreAnalysis, read_preanalysis
 from rungwise.study.rehearsal import rehearse
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import ONLY_FOR, Schedule, draw_schedule, plan_rows
 
 KEYS = ("child_id", "ladder_id", "probe_step")

@@ -12,7 +12,8 @@ import numpy as np
 from rungwise.basis.errors import check_between
 from rungwise.simulate.ratings import rate_latent, simulate_ratings
 from rungwise.study.changing_criterion import ChangingCriterion, count_as_close
-from rungwise.study.power import Power, Scenario
+from rungwise.study.power import Power
+from rungwise.study.scenario import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,7 +12,8 @@ import numpy as np
 from rungwise.basis.page_numbers import count_of, format_bounded, format_number
 from rungwise.study.analysis import StudyResult, schedule_made
 from rungwise.study.plan import StudyPlan, fingerprint
-from rungwise.study.power import Power, Scenario
+from rungwise.study.power import Power
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import Schedule
 
 FORMAT = 1

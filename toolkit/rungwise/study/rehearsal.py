@@ -10,7 +10,7 @@ import numpy as np
 from rungwise.series.caseload import read_frames
 from rungwise.study.data import Study, study_of
 from rungwise.study.plan import StudyCase, StudyPlan
-from rungwise.study.power import Scenario
+from rungwise.study.scenario import Scenario
 from rungwise.study.schedule import Schedule, draw_schedule, plan_rows
 
 Rows = list[dict[str, Any]]
