@@ -75,7 +75,10 @@ def test_the_start_page_is_copied_without_what_it_showed_elsewhere(tmp_path, mon
     place = lab.prepare_folder(tmp_path / "work")
     cells = nbformat.read(place / lab.NOTEBOOK, as_version=4).cells
     assert [cell.outputs for cell in cells if cell.cell_type == "code"] == [[], []]
-    assert all(cell.metadata["jupyter"]["source_hidden"] for cell in cells if cell.cell_type == "code")
+    code = [cell for cell in cells if cell.cell_type == "code"]
+    assert all(cell.metadata["jupyter"]["source_hidden"] for cell in code)
+    # JupyterLab shows the first line of a hidden cell: it is a word about the cell, not code.
+    assert all(cell.source.startswith("# ") for cell in code)
 
 
 def test_a_changed_start_page_is_kept_under_another_name(tmp_path):

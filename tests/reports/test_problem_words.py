@@ -56,6 +56,11 @@ def test_planted_problems_are_told_in_spanish_with_the_same_numbers(planted):
             assert sorted(re.findall(r"\d+", told)) == sorted(re.findall(r"\d+", english)), code
 
 
+def test_what_is_to_be_typed_stays_as_it_is_typed(planted):
+    assert "[scales.fear]" in problem_and_remedy(planted["rating_off_scale"], SAY)[1]
+    assert "[scales.fear]" in problem_and_remedy(planted["scale_undeclared"], SAY)[1]
+
+
 def test_facts_of_the_row_are_filled_in(planted):
     assert problem_and_remedy(planted["two_phases_on_day"], SAY)[0].startswith("El mismo día es ")
     told = problem_and_remedy(planted["key_repeated"], SAY)[0]

@@ -218,3 +218,12 @@ def test_the_problems_are_told_in_the_language_of_the_page(page):
     assert "This is not a number" not in words(page.problems)
     page.language.value = "en"
     assert "This is not a number." in words(page.problems)
+
+
+def test_why_a_file_cannot_be_used_is_said_once_and_in_the_language_of_the_page(page):
+    page.language.value = "es"
+    upload(page, ("mine.csv", b"Day,Fear 0-10\n2026-03-02,7\n"))
+    told = words(page.status)
+    assert told.count("mine.csv") == 1
+    assert "Ponga los nombres de columna date, phase y rating en la primera fila" in told
+    assert "No row names" not in told

@@ -291,7 +291,8 @@ class StartPage:
             if not caseload.children:
                 raise DataProblems(self.say("start.no_ratings"), caseload.report)
         except DataProblems as error:
-            self._forget(self.say("start.not_read", name=name, reason=error), kind="wrong")
+            reason = view.reason_words(error, self.say)
+            self._forget(self.say("start.not_read", name=name, reason=reason), kind="wrong")
             if len(error.report):
                 self.problems.value = view.problems_html(error.report, self.say)
             return

@@ -25,6 +25,7 @@ from rungwise.single_case.verdict import verdict
 from rungwise.tables.problems import FIELDS, Problem, ProblemReport
 
 if TYPE_CHECKING:
+    from rungwise.basis.errors import DataProblems
     from rungwise.series.caseload import Caseload
     from rungwise.single_case.child_answer import ChildAnswer
 
@@ -96,6 +97,14 @@ def problems_html(report: ProblemReport, say: Words) -> str:
     note = say("start.problems_language")
     parts = [paragraph(summary).html, *([paragraph(note, kind="small").html] if note else [])]
     return frame("\n".join([*parts, listed.html, whole]))
+
+
+def reason_words(error: DataProblems, say: Words) -> str:
+    """Say why nothing in a file can be used, without its name; only one error is told by its own words."""
+    problems = error.report.errors
+    if len(problems) == 1:
+        return " ".join(problem_and_remedy(problems[0], say))
+    return say.sentence(str(error))
 
 
 def problems_csv(report: ProblemReport) -> str:
