@@ -53,6 +53,25 @@ def test_limits_of_a_sum_of_unlike_chances_are_exact(rng):
     assert expected_count(np.full(40, 0.3), 0.05)[1:] == tuple(binom(40, 0.3).ppf([0.025, 0.975]))
 
 
+def test_a_group_lies_nearer_to_what_its_own_children_helped_to_expect(rng):
+    """Falls less expected, in standard deviations of chance: the variance of O - E is V1 V2 / (V1 + V2).
+
+    From the least-squares identity (O1 - E1) = (V2 O1 - V1 O2) / (V1 + V2) of a model without groups.
+    """
+    beyond, apart = 0, []
+    for _ in range(300):
+        level = rng.uniform(0, 1, 80)
+        fell = rng.random(80) < 1 / (1 + np.exp(-(level - 0.2)))
+        model = case_mix(fell.tolist(), {"baseline_level": level.tolist()})
+        chances = model.chances[:40]
+        expected, low, high = expected_count(chances, 0.05)
+        apart.append((fell[:40].sum() - expected) / np.sqrt((chances * (1 - chances)).sum()))
+        beyond += not low <= fell[:40].sum() <= high
+    assert np.std(apart) == pytest.approx(np.sqrt(0.5), abs=0.1)
+    assert beyond / 300 < 0.02
+    assert "too wide" in " ".join(expected_count.__doc__.split())
+
+
 def test_characteristics_enter_as_long_as_there_are_children_for_them(rng):
     many = rng.choice(list("abcdef"), 80).tolist()
     fell = ([True] * 3 + [False]) * 20

@@ -220,6 +220,7 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     assert "Limits of chance" in shown
     assert "24.0 (15 to 33)" in shown
     assert "on baseline level and age at entry" in shown
+    assert "so the limits are too wide and a group within them may differ after all" in shown
     assert "Outside, and so a question to ask: Headland." in shown
     limited.groups["expected"] = float("nan")
     assert "No adjustment for who came: not every group" in " ".join(str(page.groups(limited)).split())

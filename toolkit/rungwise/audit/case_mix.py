@@ -109,8 +109,10 @@ def case_mix(fell: Sequence[bool], entry: Mapping[str, Sequence[float] | Sequenc
 def expected_count(chances: np.ndarray, outside: float) -> tuple[float, int, int]:
     """Give the expected number of falls and the exact limits of chance around it.
 
-    The limits are of the sum of children who each fall with their own chance; they take the chances as
-    known, so they are a little too narrow.
+    The limits are of the sum of children who each fall with their own chance, taken as known. With
+    chances from a model that the same children are part of, falls lie nearer to what is expected, and the
+    limits are too wide: with two equal groups 1.4 times, less the more groups there are. A group within
+    them may differ after all; one outside seldom is by chance.
 
     Parameters
     ----------

@@ -304,8 +304,9 @@ def _about_expected(some: pd.DataFrame, expected: bool) -> str:
         found = f"Outside, and so a question to ask: {listed(list(beyond['group']))}."
     return (
         f"Falls expected from who came: by a logistic model of all children judged on {adjusted_for}, with "
-        f"exact 99.8% limits of chance that take the model as known. {found} What was not recorded is not "
-        "adjusted for."
+        f"exact 99.8% limits of chance that take the model as known. {found} Each group's own children are "
+        "in the model, so the limits are too wide and a group within them may differ after all. What was "
+        "not recorded is not adjusted for."
     )
 
 
