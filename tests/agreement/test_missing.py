@@ -98,7 +98,7 @@ def test_level_holds_and_dependence_is_found():
 @pytest.mark.parametrize(
     ("values", "words"),
     [
-        ([5, 6, 7, 4], "No occasion after a first rating is missing"),
+        ([5, 6, 7, 4], "No occasion written down after a first rating lacks its own"),
         ([5, None, None, None], "cannot be told apart"),
         ([5, None, 5, 5], "cannot be told apart"),
     ],

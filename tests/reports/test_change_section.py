@@ -212,6 +212,8 @@ def test_goals_are_told_goal_by_goal_with_their_weakness(read):
     assert "depends on how the goals were set" in text
     assert "would lie between" not in text
     assert child_change(caseload, "C9") == ()
+    page = words_of(practice_change(audit_of(caseload, "C1")))
+    assert f"Child Goals T at the start T at the latest Change C1 2 {start:.1f} 50.0" in page
 
 
 def test_goals_not_rated_bound_the_attainment(read):
@@ -221,7 +223,7 @@ def test_goals_not_rated_bound_the_attainment(read):
     assert f"the latest T would lie between {50 - step:.1f} and {50 + 3 * step:.1f}." in text
     assert "Goals without a level are left out, and the rest stand for all." in text
     page = words_of(practice_change(audit_of(caseload, "C1")))
-    assert f"C1 2 1 {50 - 4 * step:.1f} 60.0 30.0 {3 * step:.1f} to {7 * step:.1f}" in page
+    assert f"C1 2 {50 - 4 * step:.1f} 60.0 30.0 1 {3 * step:.1f} to {7 * step:.1f}" in page
 
 
 @pytest.mark.parametrize("child", ["C1", "C2", "C3"])

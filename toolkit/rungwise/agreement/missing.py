@@ -113,7 +113,7 @@ def missing_after_worse(*series: PhaseSeries) -> Estimate:
     name, method = "missing after worse ratings", "rank sums within each child, large-sample p"
     if pairs == 0 or variance == 0:
         reason = (
-            "No occasion after a first rating is missing, so there is nothing to compare."
+            "No occasion written down after a first rating lacks its own, so there is nothing to compare."
             if missing == 0
             else "The ratings before missing occasions and before the others cannot be told apart."
         )

@@ -283,7 +283,10 @@ def _reviewed(
             ],
             caption=f"The same child by child, over all phases: {what[0].lower()}{what[1:]}",
             numeric=_numeric(variable),
-            notes=["By phase, and every child, in tables/agreement.csv.", *more],
+            notes=[
+                "The verdict asks it of every phase. By phase, and every child, in tables/agreement.csv.",
+                *more,
+            ],
             when_empty="no probe was seen by a second observer.",
         ),
     ]

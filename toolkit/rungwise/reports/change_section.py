@@ -255,18 +255,25 @@ def _goal_sentences(attained: GoalAttainment, place: int, say: Words) -> list[st
 
 def _every_goal(attained: GoalAttainment) -> list[Block | Picture]:
     frame = attained.frame()
+    gaps = bool(frame["missing"].any())
     rows = [
         {
             "Child": row["child_id"],
             "Goals": row["goals"],
-            "Not rated": row["missing"],
             "T at the start": number_words(row["t_start"]),
             "T at the latest": number_words(row["t_latest"]),
             "Change": number_words(row["change"]),
-            "Whatever the missing levels are": (
-                _range_of(row["change_lowest"], row["change_highest"]) if row["missing"] else ""
-            ),
         }
+        | (
+            {
+                "Not rated": row["missing"],
+                "Whatever the missing levels are": (
+                    _range_of(row["change_lowest"], row["change_highest"]) if row["missing"] else ""
+                ),
+            }
+            if gaps
+            else {}
+        )
         for row in frame.to_dict("records")
     ]
     notes = [
