@@ -6,9 +6,10 @@ from math import comb
 import numpy as np
 import pytest
 from rungwise.audit.cohort import cohort
-from rungwise.audit.digits import about_digits, digit_preference
+from rungwise.audit.digits import about_digits, at_least, digit_preference
 from rungwise.audit.quarter import Quarter
 from rungwise.tables.practice import Scale
+from scipy.stats import binom
 
 QUARTER = Quarter.parse("2026Q3")
 
@@ -65,3 +66,15 @@ def test_a_long_scale_is_looked_at_for_round_tens(caseload):
 def test_too_few_ratings_say_so_and_none_say_nothing(caseload):
     assert about_digits(looked_at(caseload(ratings=rated([5, 5, 5]))))[0].startswith("Too few ratings")
     assert about_digits(looked_at(caseload())) == ()
+
+
+@pytest.mark.parametrize(
+    ("count", "of", "one_in"),
+    [(0, 30, 3), (30, 30, 3), (15, 30, 3), (16, 31, 10), (1, 31, 3), (700, 6000, 10), (2000, 6000, 3)],
+)
+def test_exact_p_is_that_of_a_general_routine(count, of, one_in):
+    assert at_least(count, of, one_in) == pytest.approx(binom.sf(count - 1, of, 1 / one_in), rel=1e-9)
+
+
+def test_p_so_small_that_no_number_holds_it_is_not_0():
+    assert 0 < at_least(2000, 2000, 10) < 1e-300

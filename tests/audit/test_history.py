@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from rungwise.audit.charts import TRIAL_QUARTERS
 from rungwise.audit.courses import Course
-from rungwise.audit.history import QUARTERS, about_charts, compared, earlier_due, history
+from rungwise.audit.history import QUARTERS, about_charts, compared, earlier_due, fisher_p, history
 from rungwise.audit.quarter import Quarter
 from scipy.stats import fisher_exact
 
@@ -110,3 +110,12 @@ def test_the_mean_nap_has_a_chart_of_individual_values(run):
     assert table["nap_high"].iloc[0] == pytest.approx(center + 3 * moving * math.sqrt(math.pi) / 2)
     assert table["median"].tolist() == [0.5] * 12
     assert table["signal"].tolist() == [""] * 11 + ["mean NAP above the limits"]
+
+
+@pytest.mark.parametrize(
+    "table", [(3, 4, 1, 4), (0, 5, 6, 9), (9, 12, 30, 77), (7, 7, 0, 3), (150, 260, 90, 181)]
+)
+def test_exact_p_of_two_shares_is_that_of_a_general_routine(table):
+    count, n, other, other_n = table
+    general = fisher_exact([[count, n - count], [other, other_n - other]]).pvalue
+    assert fisher_p(*table) == pytest.approx(general, rel=1e-10)

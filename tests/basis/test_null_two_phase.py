@@ -16,6 +16,7 @@ from rungwise.basis.null_two_phase import (
     two_phase_counts,
     two_phase_normal_p,
     two_phase_p,
+    two_phase_ps,
     whole_share,
 )
 from scipy import stats
@@ -217,3 +218,17 @@ def test_unknown_alternative():
         two_phase_p(np.array([[2, 2]]), np.array([2]), np.array([4]), "greater")
     with pytest.raises(ValueError, match="alternative must be one of"):
         smallest_two_phase_p(np.array([[2, 2]]), np.array([2]), "less")
+
+
+def test_several_alternatives_in_one_go_are_those_of_each_alone():
+    rng = np.random.default_rng(20261129)
+    for n_a, n_b in ((3, 5), (8, 20), (30, 40)):
+        ratings = rng.integers(0, 8, (40, n_a + n_b))
+        ratings[0] = np.sort(ratings[0])
+        counts = np.stack([(ratings == code).sum(axis=1) for code in range(8)], axis=1)
+        s = np.sign(ratings[:, None, n_a:] - ratings[:, :n_a, None]).sum(axis=(1, 2))
+        together = two_phase_ps(counts, np.full(40, n_a), s)
+        for alternative in ("two-sided", "improvement", "worsening"):
+            alone = two_phase_p(counts, np.full(40, n_a), s, alternative)
+            assert np.array_equal(together[alternative][0], alone[0])
+            assert np.array_equal(together[alternative][1], alone[1])

@@ -152,8 +152,10 @@ def censored(caseload: Caseload, until: Mapping[str, date]) -> Caseload:
         dated = next(
             (column for column in ("date", "starts_on", "set_on") if column in table.columns), None
         )
-        last = np.array([limit.get(child, np.datetime64("NaT", "D")) for child in table["child_id"]],
-                        dtype="datetime64[D]")  # fmt: skip
+        kept, rest = table["child_id"].tolist(), np.datetime64("NaT", "D")
+        places = {child: place for place, child in enumerate(dict.fromkeys(kept))}
+        limits = np.array([limit.get(child, rest) for child in places], dtype="datetime64[D]")
+        last = limits[np.fromiter(map(places.__getitem__, kept), dtype=np.int64, count=len(kept))]
         keep = ~np.isnat(last) if dated is None else table[dated] <= last
         tables[name] = table.where(keep)
     return replace(caseload, tables=tables)

@@ -9,6 +9,7 @@ import numpy as np
 
 from rungwise.audit.cohort import Cohort
 from rungwise.audit.wording import percent
+from rungwise.basis.distributions import SMALLEST
 from rungwise.basis.page_numbers import format_p
 from rungwise.series.caseload import Caseload
 
@@ -39,7 +40,6 @@ def digit_preference(caseload: Caseload, cohort: Cohort) -> pd.DataFrame:
         those of one child are not, so that it is too small. NaN share where `of` is below `FEWEST`.
     """
     import pandas as pd
-    from scipy.stats import binom
 
     planned = caseload.planned
     day = planned["date"].astype("datetime64[D]")
@@ -61,17 +61,38 @@ def digit_preference(caseload: Caseload, cohort: Cohort) -> pd.DataFrame:
         kind, floor, ceiling = key
         rating, middle = part["rating"].to_numpy(), (floor + ceiling) / 2
         if ceiling - floor > SHORT:
-            count, of, expected = int((rating % 10 == 0).sum()), len(rating), 0.1
+            count, of, one_in = int((rating % 10 == 0).sum()), len(rating), 10
             looked_at = "round tens"
         else:
             near = np.abs(rating - middle) <= 1
-            count, of, expected = int((rating == middle).sum()), int(near.sum()), 1 / 3
+            count, of, one_in = int((rating == middle).sum()), int(near.sum()), 3
             looked_at = f"{middle:g}, of {middle - 1:g} to {middle + 1:g}"
         enough = of >= FEWEST
         share = count / of if enough else math.nan
-        p = float(binom.sf(count - 1, of, expected)) if enough else math.nan
-        rows.append((kind, len(part), looked_at, count, of, expected, share, p))
+        p = at_least(count, of, one_in) if enough else math.nan
+        rows.append((kind, len(part), looked_at, count, of, 1 / one_in, share, p))
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def at_least(count: int, of: int, one_in: int) -> float:
+    """Give the binomial probability of at least `count` where each has a chance of 1 in `one_in`.
+
+    Counted in whole numbers, so that the last digit is right, and never 0.
+
+    Examples
+    --------
+    >>> round(at_least(2, 3, 2), 3)
+    0.5
+    """
+    below = 2 * count < of
+    first, end = (0, count) if below else (count, of + 1)
+    ways = math.comb(of, first) * (one_in - 1) ** (of - first)
+    total = 0
+    for hits in range(first, end):
+        total += ways
+        ways = ways * (of - hits) // ((hits + 1) * (one_in - 1))
+    every = one_in**of
+    return max((every - total if below else total) / every, SMALLEST)
 
 
 def about_digits(table: pd.DataFrame) -> tuple[str, ...]:

@@ -71,7 +71,7 @@ def children_to_discuss(
     """Gather every reason to discuss a child, in the order of `RULES` and by code within a rule."""
     ratings = planned_ratings(caseload)
     ratings = ratings[ratings["day"].to_numpy("datetime64[D]") <= np.datetime64(cohort.as_of, "D")]
-    by_child = {str(child): rows for child, rows in ratings.groupby("child_id", sort=False)}
+    by_child = _by_child(ratings[ratings["usable"]])
     points = [*_serious(caseload, cohort), *_outcomes(outcomes)]
     planned = _planned_gaps(caseload)
     for course in cohort.courses:
@@ -163,9 +163,29 @@ def _planned_gaps(caseload: Caseload) -> Mapping[str, float]:
     return gaps
 
 
-def _overdue(course: Course, rows: pd.DataFrame | None, planned: float | None, as_of: date) -> list[Point]:
-    usable = None if rows is None else rows.loc[rows["usable"], "day"].to_numpy("datetime64[D]")
-    if usable is None or not len(usable):
+@dataclass(frozen=True, eq=False)
+class _Rated:
+    """One child's ratings and declines, entry by entry."""
+
+    day: np.ndarray
+    ladder: np.ndarray
+    exposure: np.ndarray
+    declined: np.ndarray
+
+
+def _by_child(usable: pd.DataFrame) -> dict[str, _Rated]:
+    day = usable["day"].to_numpy("datetime64[D]")
+    ladder = usable["ladder_id"].to_numpy(dtype=object)
+    exposure = usable["phase"].to_numpy(dtype=object) == "exposure"
+    declined = usable["declined"].to_numpy(dtype=bool)
+    return {
+        str(child): _Rated(day[rows], ladder[rows], exposure[rows], declined[rows])
+        for child, rows in usable.groupby("child_id", sort=False).indices.items()
+    }
+
+
+def _overdue(course: Course, rows: _Rated | None, planned: float | None, as_of: date) -> list[Point]:
+    if rows is None:
         since = course.began_on
         if since is None or (as_of - since).days < DAYS:
             return []
@@ -173,7 +193,7 @@ def _overdue(course: Course, rows: pd.DataFrame | None, planned: float | None, a
             f"No planned rating since the program began on {day_words(since)}, {(as_of - since).days} days."
         )
         return [Point(course.child_id, "overdue", fact)]
-    days = np.unique(usable)
+    days = np.unique(rows.day)
     silent = int((np.datetime64(as_of, "D") - days[-1]).astype(int))
     gap, kind = planned, "planned"
     if gap is None and len(days) > WINDOW:
@@ -187,14 +207,17 @@ def _overdue(course: Course, rows: pd.DataFrame | None, planned: float | None, a
     return [Point(course.child_id, "overdue", fact)]
 
 
-def _declines(child: str, rows: pd.DataFrame, cohort: Cohort) -> list[Point]:
+def _declines(child: str, rows: _Rated, cohort: Cohort) -> list[Point]:
     points = []
-    exposure = rows[rows["usable"] & (rows["phase"] == "exposure")].sort_values("day", kind="stable")
-    for ladder, group in exposure.groupby("ladder_id"):
-        if len(group) < 2 * WINDOW or group["day"].iloc[-1].date() < cohort.quarter.first:
+    order = np.argsort(rows.day, kind="stable")
+    order = order[rows.exposure[order]]
+    for ladder in sorted(set(rows.ladder[order].tolist())):
+        mine = order[rows.ladder[order] == ladder]
+        if len(mine) < 2 * WINDOW or rows.day[mine[-1]].item() < cohort.quarter.first:
             continue
-        last = int(group["declined"].iloc[-WINDOW:].sum())
-        before = int(group["declined"].iloc[-2 * WINDOW : -WINDOW].sum())
+        declined = rows.declined[mine]
+        last = int(declined[-WINDOW:].sum())
+        before = int(declined[-2 * WINDOW : -WINDOW].sum())
         if last >= DECLINES and last > before:
             on = f" on {ladder!s}" if ladder else ""
             fact = (

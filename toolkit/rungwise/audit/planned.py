@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -13,6 +14,8 @@ from rungwise.tables.level_1 import usual_rater
 if TYPE_CHECKING:
     import pandas as pd
 
+_KNOWN: WeakKeyDictionary[Caseload, pd.DataFrame] = WeakKeyDictionary()
+
 
 def planned_ratings(caseload: Caseload) -> pd.DataFrame:
     """Give the planned ratings of all children: child_id, ladder_id, day, phase, declined, usable.
@@ -22,6 +25,13 @@ def planned_ratings(caseload: Caseload) -> pd.DataFrame:
     no ratings of ladders that are only probed, unless the child has no other. These are the ratings that
     the child's answer rests on.
     """
+    ratings = _KNOWN.get(caseload)
+    if ratings is None:
+        ratings = _KNOWN[caseload] = _planned_ratings(caseload)
+    return ratings.copy(deep=False)
+
+
+def _planned_ratings(caseload: Caseload) -> pd.DataFrame:
     import pandas as pd
 
     planned = caseload.planned
@@ -53,7 +63,7 @@ def planned_ratings(caseload: Caseload) -> pd.DataFrame:
 
 
 def _among(entries: np.ndarray, wanted: set[str]) -> np.ndarray:
-    return np.fromiter((entry in wanted for entry in entries), dtype=bool, count=len(entries))
+    return np.fromiter(map(wanted.__contains__, entries.tolist()), dtype=bool, count=len(entries))
 
 
 def _by_usual_rater(ratings: pd.DataFrame) -> np.ndarray:

@@ -221,6 +221,18 @@ def chi2_quantile(p: Any, df: Any) -> np.ndarray:
 def log_beta(a: Any, b: Any) -> np.ndarray:
     """Logarithm of the beta function, without the cancellation of three large log-gammas."""
     a, b = np.broadcast_arrays(np.asarray(a, dtype=float), np.asarray(b, dtype=float))
+    if a.size > 1:
+        # Degrees of freedom come in long runs: each run is worked out once.
+        flat, other = a.ravel(), b.ravel()
+        begins = np.flatnonzero((flat[1:] != flat[:-1]) | (other[1:] != other[:-1])) + 1
+        if 4 * len(begins) < a.size:
+            begins = np.concatenate([[0], begins])
+            runs = np.diff(begins, append=a.size)
+            return np.repeat(_log_beta(flat[begins], other[begins]), runs).reshape(a.shape)
+    return _log_beta(a, b)
+
+
+def _log_beta(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     small, big = np.minimum(a, b), np.maximum(a, b)
     both = small + big
     remainder = _stirling_remainder(np.maximum(big, 10)) - _stirling_remainder(np.maximum(both, 10))
@@ -318,22 +330,52 @@ def _beta_fraction(a: np.ndarray, b: np.ndarray, x: np.ndarray, y: np.ndarray) -
 def _lentz(a: np.ndarray, b: np.ndarray, x: np.ndarray) -> np.ndarray:
     """Continued fraction of the incomplete beta by the modified Lentz method (A&S 26.5.8)."""
     c = np.ones_like(x)
-    d = _away_from_zero(1 - (a + b) * x / (a + 1))
+    both = a + b
+    d = _away_from_zero(1 - both * x / (a + 1))
     d = 1 / d
     h = d.copy()
+    # The terms are reckoned in place: most of the time would go into fetching memory.
+    term, below, more = np.empty_like(x), np.empty_like(x), np.empty_like(x)
     for m in range(1, _MOST_TERMS):
-        even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
-        d = 1 / _away_from_zero(1 + even * d)
-        c = _away_from_zero(1 + even / c)
-        h *= d * c
-        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
-        d = 1 / _away_from_zero(1 + odd * d)
-        c = _away_from_zero(1 + odd / c)
-        change = d * c
-        h *= change
-        if not np.any(np.abs(change - 1) > 1e-15):
+        np.subtract(b, m, out=term)
+        term *= m
+        term *= x
+        np.add(a, 2 * m, out=more)
+        np.subtract(more, 1, out=below)
+        below *= more
+        term /= below
+        h *= _lentz_step(term, c, d, below)
+        np.add(a, m, out=term)
+        np.negative(term, out=term)
+        term *= np.add(both, m, out=below)
+        term *= x
+        np.add(more, 1, out=below)
+        more *= below
+        term /= more
+        h *= _lentz_step(term, c, d, below)
+        below -= 1
+        np.abs(below, out=below)
+        if not np.any(below > 1e-15):
             break
     return h
+
+
+def _lentz_step(term: np.ndarray, c: np.ndarray, d: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """Take `c` and `d` one term on, in place, and leave their product in `change`."""
+    np.multiply(term, d, out=d)
+    d += 1
+    _moved_from_zero(d)
+    np.divide(1, d, out=d)
+    np.divide(term, c, out=c)
+    c += 1
+    _moved_from_zero(c)
+    return np.multiply(d, c, out=change)
+
+
+def _moved_from_zero(x: np.ndarray) -> None:
+    near = np.abs(x) < _TINY
+    if near.any():
+        x[near] = _TINY
 
 
 def _away_from_zero(x: np.ndarray) -> np.ndarray:

@@ -44,6 +44,14 @@ class Caseload(TableSet):
             by_child.setdefault(child, []).append(row)
         return {child: np.array(rows) for child, rows in by_child.items()}
 
+    @cached_property
+    def _ladder_names(self) -> np.ndarray:
+        return np.array([ladder or "" for ladder in self.planned["ladder_id"].tolist()], dtype=object)
+
+    @cached_property
+    def _raters(self) -> np.ndarray:
+        return np.array([kind or "" for kind in self.planned["rated_by"].tolist()], dtype=object)
+
     @property
     def children(self) -> tuple[str, ...]:
         """Codes of the children with at least one planned rating, in alphabetical order."""
@@ -82,7 +90,7 @@ class Caseload(TableSet):
         rows = self._about(child_id, outcome)
         if trained is not None:
             rows = rows[self.planned["trained"][rows] == trained]
-        return tuple(sorted({ladder or "" for ladder in self.planned["ladder_id"][rows].tolist()}))
+        return tuple(sorted(set(self._ladder_names[rows].tolist())))
 
     def probe_steps(
         self, child_id: str, ladder_id: str | None = None, outcome: str | None = None
@@ -90,8 +98,8 @@ class Caseload(TableSet):
         """Give the steps probed on a ladder, the primary one first; none where steps are not recorded."""
         rows = self._on(child_id, ladder_id, outcome)
         steps, primary = self.planned["probe_step"][rows], self.planned["primary"][rows]
-        found = {float(step) for step in steps if not np.isnan(step)}
-        first = {float(step) for step in steps[primary] if not np.isnan(step)}
+        found = {step for step in set(steps.tolist()) if step == step}
+        first = {step for step in set(steps[primary].tolist()) if step == step}
         return tuple(sorted(found, key=lambda step: (step not in first, step)))
 
     def raters(
@@ -103,7 +111,7 @@ class Caseload(TableSet):
     ) -> tuple[str, ...]:
         """Give the kinds of rater of a series, the one its answer rests on first (``""``: not said)."""
         rows = self._at(child_id, ladder_id, outcome, probe_step)
-        kinds = [kind or "" for kind in self.planned["rated_by"][rows].tolist()]
+        kinds = self._raters[rows].tolist()
         usual = usual_rater([kind or None for kind in kinds]) or ""
         return (usual, *sorted(set(kinds) - {usual}))
 
@@ -155,8 +163,7 @@ class Caseload(TableSet):
         elif rated_by not in there:
             raise ValueError(_one_of("rated_by", rated_by, there))
         planned = self.planned
-        kinds = planned["rated_by"][rows].tolist()
-        rows = rows[np.array([(kind or "") == rated_by for kind in kinds])]
+        rows = rows[self._raters[rows] == rated_by]
         dates = planned["date"][rows]
         starts_on = None
         if np.isnat(dates).any():
@@ -223,9 +230,7 @@ class Caseload(TableSet):
 
     def _on(self, child_id: str, ladder_id: str | None, outcome: str | None) -> np.ndarray:
         rows = self._about(child_id, outcome)
-        ladders = np.array(
-            [ladder or "" for ladder in self.planned["ladder_id"][rows].tolist()], dtype=object
-        )
+        ladders = self._ladder_names[rows]
         there = tuple(sorted(set(ladders.tolist())))
         if ladder_id is None:
             if len(there) > 1:

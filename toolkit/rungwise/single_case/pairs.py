@@ -15,7 +15,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from rungwise.basis.null_two_phase import two_phase_p
+from rungwise.basis.null_two_phase import two_phase_ps
 from rungwise.basis.scratch import Scratch
 from rungwise.series.batch import ABSENT, SeriesBatch
 
@@ -73,9 +73,14 @@ class PairCounts:
 
     def exact_p(self, alternative: str) -> tuple[np.ndarray, np.ndarray]:
         """Give the exact p-value of S between phases, as `two_phase_p`."""
-        if alternative not in self._p_values:
-            self._p_values[alternative] = two_phase_p(self.ties, self.n_a, self.ab.s, alternative)
+        self.count_exactly(alternative)
         return self._p_values[alternative]
+
+    def count_exactly(self, *alternatives: str) -> None:
+        """Count the p-values of several alternatives in one go, for `exact_p` to give."""
+        wanted = [alternative for alternative in alternatives if alternative not in self._p_values]
+        if wanted:
+            self._p_values |= two_phase_ps(self.ties, self.n_a, self.ab.s, wanted)
 
     @cached_property
     def ab(self) -> Pairs:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.level import level_and_slope_change_batch, mean_difference_ar1_batch
 from rungwise.single_case.nap import nap_batch
+from rungwise.single_case.pairs import pair_counts
 from rungwise.single_case.rated import LEFT_OUT
 from rungwise.single_case.stratified import stratified_tau
 from rungwise.single_case.tau import tau_batch
@@ -155,6 +157,7 @@ class Verdicts:
 
     def __getitem__(self, i: int) -> Verdict:
         declined = bool(self.batch.declined[i].any())
+        rated = self._without_declines[i] if declined else None
         return assemble(
             str(self.codes[i]),
             self.rule,
@@ -165,11 +168,17 @@ class Verdicts:
             baseline_trend=self.baseline_trend[i],
             beyond_baseline=self.beyond_baseline[i],
             difference=self.difference[i],
-            without_declines=tau_batch(self.batch.take([i]).without_declines())[0] if declined else None,
+            without_declines=rated,
             beyond_with_declines=self.beyond_ceiling[i] if declined else None,
             rising=bool(self.rising[i]),
             width=float(self.batch.ceiling[i] - self.batch.floor[i]),
         )
+
+    @cached_property
+    def _without_declines(self) -> dict[int, Estimate]:
+        """Question (a) with declined occasions left out, by the place of each series that has any."""
+        rows = np.flatnonzero(self.batch.declined.any(axis=1))
+        return dict(zip(rows.tolist(), tau_batch(self.batch.take(rows).without_declines()), strict=True))
 
 
 def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
@@ -193,6 +202,7 @@ def verdicts(batch: SeriesBatch, rule: Rule | None = None) -> Verdicts:
     """
     rule = rule or Rule()
     confidence = 1 - rule.alpha
+    pair_counts(batch).count_exactly("two-sided", "worsening")
     fell = tau_batch(batch, confidence=confidence)
     worse = tau_batch(batch, "worsening", confidence, interval=False)
     trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
@@ -232,6 +242,7 @@ def verdict_codes(batch: SeriesBatch, rule: Rule | None = None) -> np.ndarray:
     ['fell_beyond_baseline', 'too_few']
     """
     rule = rule or Rule()
+    pair_counts(batch).count_exactly("two-sided", "worsening")
     fell = tau_batch(batch, confidence=1 - rule.alpha, interval=False)
     worse = tau_batch(batch, "worsening", interval=False)
     trend = mann_kendall_batch(batch, phase="baseline", alternative="improvement")
