@@ -96,6 +96,23 @@ def test_a_quarter_that_has_not_begun_has_nobody_in_it(caseload, weekly):
     assert stages_of(caseload(ratings=rows), today=date(2026, 6, 30)) == {"C01": "quarter_not_begun"}
 
 
+def test_a_child_of_whom_nothing_was_rated_is_counted_and_not_lost(caseload, weekly):
+    blank = [
+        row | {"declined": None}
+        for row in [
+            *weekly("C01", "2026-05-04", [None] * 4, [None] * 12),
+            *weekly("C02", "2026-05-04", [7] * 4),
+            *weekly("C02", "2026-06-01", [], [None] * 12),
+        ]
+    ]
+    load = caseload(ratings=blank)
+    assert stages_of(load) == {"C01": "due", "C02": "due"}
+    due = {
+        one.child_id: (one.exposure_on, one.n_baseline, one.n_exposure) for one in courses(load, Q3.last)
+    }
+    assert due == {"C01": (date(2026, 6, 1), 0, 0), "C02": (date(2026, 6, 1), 4, 0)}
+
+
 def test_declines_are_occasions_and_blank_ratings_are_not(caseload, weekly):
     rows = weekly("C01", "2026-05-04", [7, None, 7, 7], [None, 5, 5])
     rows[0]["rating"] = None

@@ -118,13 +118,15 @@ def courses(caseload: Caseload, as_of: date) -> tuple[Course, ...]:
     """Read every child's program dates from ``children``, ``phases`` and ``ratings``.
 
     What was recorded for days after `as_of` is not looked at. Where ``phases`` does not have a
-    child's ladder, a phase begins with its first rating.
+    child's ladder, a phase begins with its first rating, or with its first planned occasion where
+    nothing in it was rated.
     """
     ratings = planned_ratings(caseload)
     undated = Counter(ratings["child_id"][ratings["day"].isna()].tolist())
     cut = np.datetime64(as_of, "D")
-    usable = ratings[ratings["usable"] & (ratings["day"].to_numpy("datetime64[D]") <= cut)]
-    starts = _phase_starts(caseload, usable, cut)
+    planned = ratings[ratings["day"].to_numpy("datetime64[D]") <= cut]
+    usable = planned[planned["usable"]]
+    starts = _phase_starts(caseload, planned, cut)
     told = _told(caseload)
     later = _first_after(caseload, ratings, cut)
     horizon = timedelta(days=caseload.practice.horizon_days)
@@ -178,7 +180,9 @@ def _phase_starts(
             covered.add((child, ladder))
             day = phases["starts_on"][i].item()
             starts.setdefault(child, []).append((day, ladder, phases["phase"][i], "phases"))
-    first = ratings.groupby(["child_id", "ladder_id", "phase"], as_index=False)["day"].min()
+    keys = ["child_id", "ladder_id", "phase"]
+    any_rated = ratings.groupby(keys, dropna=False)["usable"].transform("any")
+    first = ratings[ratings["usable"] | ~any_rated].groupby(keys, as_index=False)["day"].min()
     for row in first.itertuples(index=False):
         if (row.child_id, row.ladder_id) not in covered:
             event = (row.day.date(), row.ladder_id, row.phase, "ratings")
