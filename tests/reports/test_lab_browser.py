@@ -55,9 +55,9 @@ def use_the_demo(page) -> None:
     page.wait_for_selector("text=The answer appears here when a child is chosen.")
 
 
-def upload(page, *files: Path) -> None:
+def upload(page, *files: Path, button: str = "Choose files") -> None:
     with page.expect_file_chooser() as chooser:
-        page.click("button:has-text('Choose files')")
+        page.click(f"button:has-text('{button}')")
     chooser.value.set_files([str(file) for file in files])
 
 
@@ -169,6 +169,14 @@ def test_everything_can_be_done_with_the_keyboard(opened):
     opened.keyboard.press("Enter")
     opened.wait_for_selector("h1:has-text('child: fear at the probe step')")
     assert opened.locator("text=one_child.csv: 1 child.").is_visible()
+    # On to the saved report, with Tab and Enter alone.
+    name = "document.activeElement.innerText || document.activeElement.value || ''"
+    for _ in range(40):
+        opened.keyboard.press("Tab")
+        if opened.evaluate(name).strip() == "Save the report":
+            break
+    opened.keyboard.press("Enter")
+    opened.wait_for_selector("text=Saved: reports/child_child.html")
 
 
 def test_the_page_speaks_spanish(opened):
@@ -180,8 +188,13 @@ def test_the_page_speaks_spanish(opened):
     assert (
         opened.locator(".rungwise figure img").get_attribute("alt").startswith("Gráfico de miedo por día.")
     )
+    messy = [MESSY / f"{name}.csv" for name in ("children", "phases", "ratings")]
+    upload(opened, *messy, button="Elegir archivos")
+    opened.wait_for_selector("text=Esto no es un número.")
+    opened.get_by_label("Código", exact=True).select_option("C001")
+    opened.wait_for_selector("h1:has-text('C001: miedo en el paso de sondeo')")
     opened.get_by_label("Idioma", exact=True).select_option("English")
-    opened.wait_for_selector("h1:has-text('C014: fear at the probe step')")
+    opened.wait_for_selector("h1:has-text('C001: fear at the probe step')")
 
 
 def test_nothing_was_asked_of_any_other_computer(opened):
