@@ -13,6 +13,7 @@ import nbformat
 import numpy as np
 import pytest
 from rungwise.basis.estimate import Estimate
+from rungwise.reports.study_inputs import read_study
 from rungwise.series.caseload import read_caseload
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.child_answer import ChildAnswer, LadderAnswer
@@ -180,3 +181,10 @@ def caseload_of(tmp_path):
 @pytest.fixture
 def caseload(caseload_of):
     return caseload_of(*ratings("C014"), *ratings("C020"))
+
+
+@pytest.fixture(scope="session")
+def study_inputs():
+    """Give the demo study, read by its plan."""
+    demo = Path(__file__).parents[2] / "data_demo" / "study"
+    return read_study(demo / "records", plan=demo / "plan.json", today=date(2026, 11, 13))

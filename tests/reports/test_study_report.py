@@ -13,18 +13,14 @@ import docx
 import numpy as np
 import pytest
 from PIL import Image
-from rungwise.basis.page_numbers import format_number
-from rungwise.reports.manuscript import to_blocks
 from rungwise.reports.plan_report import write_plan
 from rungwise.reports.rerun import LEFT_OUT, rerun_study
 from rungwise.reports.scribe import ITEMS
 from rungwise.reports.study_inputs import read_answers, read_study
 from rungwise.reports.study_report import write_masked, write_study
-from rungwise.reports.study_results import primary
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import csv_text, write_tables
-from rungwise.study.analysis import analyze_study
 from rungwise.study.masked import masked_test, read_key
 from rungwise.study.plan import plan_study
 from rungwise.study.preanalysis import TO_WRITE
@@ -49,11 +45,6 @@ def written(tmp_path_factory):
 @pytest.fixture(scope="module")
 def word(written):
     return docx.Document(str(written / "study.docx"))
-
-
-@pytest.fixture(scope="module")
-def inputs():
-    return read_study(DEMO / "records", plan=DEMO / "plan.json", today=TODAY)
 
 
 def text_of(word):
@@ -271,19 +262,19 @@ def test_the_manuscript_has_real_styles_captions_and_headings(word):
     assert sum(one.startswith("Figure") for one in captions) == 1
 
 
-def test_numbers_are_in_apa_style_with_italic_p(word, inputs):
+def test_numbers_are_in_apa_style_with_italic_p(word, study_inputs):
     text = text_of(word)
     assert "p = 0." not in text
     assert "p = .000" not in text
     (sentence,) = [one for one in word.paragraphs if one.text.startswith("Over all 1,944")]
     assert [run.text for run in sentence.runs if run.italic] == ["p", "p"]
     assert "95% CI [−" in sentence.text
-    assert f"{inputs.result.test.p_value:.3f}"[1:] in sentence.text
+    assert f"{study_inputs.result.test.p_value:.3f}"[1:] in sentence.text
 
 
-def test_every_rating_of_every_case_is_in_the_report(word, inputs):
+def test_every_rating_of_every_case_is_in_the_report(word, study_inputs):
     shown = {(row[0], row[1]): row[2] for row in table(word, "Every rating of every case")[1:]}
-    for one in inputs.result.study.cases:
+    for one in study_inputs.result.study.cases:
         told = "; ".join(shown[one.case.label, phase] for phase in ("baseline", "exposure")).split("; ")
         wanted = []
         for time, value, declined in zip(
@@ -405,16 +396,6 @@ def test_answers_need_their_key_and_their_columns(tmp_path):
         read_study(DEMO / "records", plan=DEMO / "masked_answers.csv", today=TODAY)
 
 
-def test_more_cases_than_a_figure_can_hold_take_two(inputs, monkeypatch):
-    from rungwise.reports import study_results
-
-    monkeypatch.setattr(study_results, "MOST_IN_A_FIGURE", 3)
-    drawings = study_results.figures(inputs.result.study)
-    assert ["part 1 of 2" in one.caption for one in drawings] == [True, False]
-    panels = [len(one.axes.get_figure(root=True).axes) for one in drawings]
-    assert panels == [2, 2]
-
-
 def test_no_date_of_a_session_stands_in_the_manuscript(word):
     cells = [cell.text for table in word.tables for row in table.rows for cell in row.cells]
     assert not re.search(r"20\d\d-\d\d-\d\d", "\n".join([text_of(word), *cells]))
@@ -463,7 +444,7 @@ def before_with_two_ladders(folder):
     return read_caseload(folder, today=TODAY)
 
 
-def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, inputs):
+def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, study_inputs):
     """One row a child and week, without trials: same ratings, same p, and less is known."""
     source = read_caseload(DEMO / "records", today=TODAY).tables
     trials = source["observations"]
@@ -485,7 +466,7 @@ def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, inputs
     (tmp_path / "children.csv").write_bytes((DEMO / "records/children.csv").read_bytes())
     level_1 = read_study(tmp_path, plan=DEMO / "plan.json", today=TODAY)
     assert level_1.result.study.caseload.level == 1
-    assert level_1.result.test.p_value == inputs.result.test.p_value
+    assert level_1.result.test.p_value == study_inputs.result.test.p_value
     write_study(tmp_path, to=tmp_path / "out", plan=DEMO / "plan.json", today=TODAY, page=False)
     text = text_of(docx.Document(str(tmp_path / "out/study.docx")))
     assert "agreement cannot be said" in text
@@ -495,13 +476,3 @@ def test_a_study_recorded_at_the_lowest_level_has_the_same_test(tmp_path, inputs
 def start_of(tables, child):
     phases = tables["phases"]
     return phases["starts_on"][(phases["child_id"] == child) & (phases["phase"] == "exposure")][0]
-
-
-def test_a_study_tested_with_tau_gives_its_interval_in_points(inputs):
-    result = analyze_study(inputs.result.study, statistic="tau", alternative="improvement", alpha=0.05)
-    counts = result.test.counts
-    assert counts["shift_low"] < counts["shift"] < counts["shift_high"]
-    said = " ".join(str(block) for block in to_blocks(primary(result)))
-    said = re.sub(r"\s+", " ", said)
-    assert f"lie between {format_number(counts['shift_low'], 2)} and " in said
-    assert f"to 0 is {format_number(counts['shift'], 2)}." in said

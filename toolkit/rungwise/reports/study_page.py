@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import format_p
-from rungwise.reports import study_method, study_results
+from rungwise.reports import study_method, study_results, study_safety
 from rungwise.reports.blocks import Block, Blocks, heading, lead, note, paragraph
 from rungwise.reports.child_page import day
 from rungwise.reports.manuscript import to_blocks
@@ -72,7 +72,7 @@ def results(inputs: StudyInputs) -> Blocks:
 
 def safety_and_fidelity(inputs: StudyInputs) -> Blocks:
     """Give adverse events, fidelity and agreement."""
-    return to_blocks(study_results.safety_parts(inputs.result.study))
+    return to_blocks(study_safety.safety_parts(inputs.result.study))
 
 
 def departures(inputs: StudyInputs) -> Blocks:

@@ -22,7 +22,8 @@ from rungwise.reports.rerun import participants_key, rerun_archive
 from rungwise.reports.scribe import SOURCE, checklist
 from rungwise.reports.study_inputs import StudyInputs, planned_study, read_study
 from rungwise.reports.study_method import method
-from rungwise.reports.study_results import appraisal_parts, raw_data, results, safety_parts
+from rungwise.reports.study_results import appraisal_parts, raw_data, results
+from rungwise.reports.study_safety import safety_parts
 from rungwise.reports.word import WordDocument
 from rungwise.reports.words import SAFETY
 from rungwise.reports.write import check_free, whole_folder, write_files
