@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy as np
 from rungwise.basis.errors import check_between
 from rungwise.simulate.ratings import rate_latent, simulate_ratings
 from rungwise.study.changing_criterion import ChangingCriterion, count_as_close
-from rungwise.study.power import Power
+from rungwise.study.power import Power, over_combinations
 from rungwise.study.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -145,21 +144,13 @@ def criterion_power_curve(
     **settings
         As for `criterion_power`.
     """
-    import pandas as pd
-
-    rows = []
-    for m, n in product(list(children), list(lengths)):
-        row: dict[str, Any] = {"children": m, "occasions": n}
-        try:
-            design = ChangingCriterion(n, criteria, minimum, "random")
-        except ValueError as error:
-            blank = dict.fromkeys(("power", "monte_carlo_error", "smallest_p", "not_testable"), math.nan)
-            rows.append(row | blank | {"assignments": 0, "reason": str(error)})
-            continue
-        result = criterion_power(design, m, scenario, rng=np.random.default_rng([seed, m, n]), **settings)
-        names = ("power", "monte_carlo_error", "smallest_p", "assignments", "not_testable")
-        rows.append(row | {name: getattr(result, name) for name in names} | {"reason": ""})
-    return pd.DataFrame(rows)
+    return over_combinations(
+        children,
+        lengths,
+        seed,
+        lambda _, n: ChangingCriterion(n, criteria, minimum, "random"),
+        lambda design, m, _, rng: criterion_power(design, m, scenario, rng=rng, **settings),
+    )
 
 
 def _ratings(

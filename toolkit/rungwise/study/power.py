@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from rungwise.study.simulated_tests import STATISTICS, TIE, Setting, p_values
 if TYPE_CHECKING:
     import pandas as pd
 
+Made = TypeVar("Made")
 # Replications made at once.
 _TOGETHER = 16_384
 
@@ -172,6 +173,31 @@ def power_curve(
         One row per combination: ``children, occasions, power, monte_carlo_error, smallest_p,
         assignments, not_testable, reason``.
     """
+    return over_combinations(
+        children,
+        lengths,
+        seed,
+        make_design,
+        lambda design, _, n, rng: power(design, n, scenario, rng=rng, **settings),
+    )
+
+
+def over_combinations(
+    children: Iterable[int],
+    lengths: Iterable[int],
+    seed: int,
+    make_design: Callable[[int, int], Made],
+    find: Callable[[Made, int, int, np.random.Generator], Power],
+) -> pd.DataFrame:
+    """Find the power of each combination, in the columns of `power_curve`.
+
+    Parameters
+    ----------
+    children, lengths, seed, make_design
+        As for `power_curve`.
+    find : callable
+        Gives the power of a design for a number of children and of occasions, with a generator.
+    """
     import pandas as pd
 
     rows = []
@@ -183,7 +209,7 @@ def power_curve(
             blank = dict.fromkeys(("power", "monte_carlo_error", "smallest_p", "not_testable"), math.nan)
             rows.append(row | blank | {"assignments": 0, "reason": str(error)})
             continue
-        result = power(design, n, scenario, rng=np.random.default_rng([seed, m, n]), **settings)
+        result = find(design, m, n, np.random.default_rng([seed, m, n]))
         names = ("power", "monte_carlo_error", "smallest_p", "assignments", "not_testable")
         rows.append(row | {name: getattr(result, name) for name in names} | {"reason": ""})
     return pd.DataFrame(rows)
