@@ -7,7 +7,7 @@ import re
 import nbformat
 import pytest
 from rungwise.figures.style import PALETTE, blank_axes
-from rungwise.reports import blocks
+from rungwise.reports import blocks, pdf
 from rungwise.reports.html import render_page, style_sheet
 from rungwise.reports.pdf import NARROW_ON_PAPER
 
@@ -159,3 +159,23 @@ def test_a_compact_page_asks_for_its_narrow_pictures_on_paper_and_for_small_type
     assert NARROW_ON_PAPER not in plain
     assert "columns: 2" in style_sheet(compact=True)
     assert "columns: 2" not in style_sheet()
+
+
+def test_a_folded_section_is_closed_under_its_own_heading_and_open_on_paper(
+    cell_of, read_page, monkeypatch
+):
+    section = blocks.heading("More of it") + blocks.paragraph("Only if wanted.")
+    bare = blocks.paragraph("No heading, nothing to fold.")
+    cells = [cell_of(section, "folded"), cell_of(section), cell_of(bare, "folded")]
+    made = render_page(nbformat.v4.new_notebook(cells=cells), title="x")
+    page = read_page(made)
+    [folded] = page.all("details")
+    assert folded.attributes == {"class": "section"}
+    assert [h.inside[-1] for h in page.all("h2")] == ["summary", "main"]
+    assert "Only if wanted." in folded.text
+    assert "No heading" not in folded.text
+    printed = []
+    monkeypatch.setattr(pdf, "check_browser", lambda: "browser")
+    monkeypatch.setattr(pdf, "_print", lambda browser, page, *_: printed.append(page) or b"%PDF")
+    pdf.page_to_pdf(made)
+    assert read_page(printed[0]).all("details")[0].attributes == {"class": "section", "open": None}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -28,7 +29,10 @@ def numbers(answer: ChildAnswer, say: Words = ENGLISH) -> Blocks:
     blocks: list[Block | Picture] = [numbers_table(answer, say)]
     if len(answer.ladders) > 1:
         blocks.append(_by_ladder(answer, say))
-    return Blocks([*blocks, meanings_table(say)])
+    meanings = meanings_table(say)
+    summary = html.escape(say("meanings.caption"))
+    folded = f'<details class="section"><summary>{summary}</summary>{meanings.html}</details>'
+    return Blocks([*blocks, Block(folded, meanings.text)])
 
 
 def meanings_table(say: Words = ENGLISH) -> Block:

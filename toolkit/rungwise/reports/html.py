@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,9 @@ EDITIONS = {
 }
 NOTEBOOK_ONLY = "notebook-only"
 PAGE_FOOTER = "page-footer"
+# A section for those who want to know more: closed on a screen until its heading is chosen.
+FOLDED = "folded"
+_HEADING = re.compile(r"\s*<h2>(.*?)</h2>\s*", re.DOTALL)
 
 
 def render_page(
@@ -37,7 +41,8 @@ def render_page(
 
     The page holds everything it needs: no script, no link to anywhere, pictures embedded with their
     alternative text. No code is shown. Cells tagged ``notebook-only`` are left out; cells tagged
-    ``page-footer`` close the page. What cells printed on standard error is left out.
+    ``page-footer`` close the page; what cells tagged ``folded`` show is closed under its own heading until
+    that is chosen, and open on paper. What cells printed on standard error is left out.
 
     Parameters
     ----------
@@ -105,11 +110,24 @@ def _ordered(notebook: NotebookNode) -> NotebookNode:
     kept = [
         from_dict(cell) for cell in notebook.cells if NOTEBOOK_ONLY not in cell.metadata.get("tags", [])
     ]
+    for cell in kept:
+        if FOLDED in cell.metadata.get("tags", []):
+            _fold(cell)
     body = [cell for cell in kept if PAGE_FOOTER not in cell.metadata.get("tags", [])]
     footer = [cell for cell in kept if PAGE_FOOTER in cell.metadata.get("tags", [])]
     if footer:
         footer[0].metadata["page_footer_starts"] = True
     return from_dict({**notebook, "cells": body + footer})
+
+
+def _fold(cell: NotebookNode) -> None:
+    """Take the heading a cell begins with for the summary of what it shows; without one nothing folds."""
+    for output in cell.get("outputs", []):
+        markup = output.get("data", {}).get("text/html", "")
+        if found := _HEADING.match(markup):
+            cell.metadata["page_fold"] = found[1]
+            output.data["text/html"] = markup[found.end() :]
+        return
 
 
 def _check_figures(notebook: NotebookNode) -> None:

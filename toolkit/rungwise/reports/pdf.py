@@ -36,6 +36,8 @@ _WINDOWS_PLACES = (
 )
 # How a page asks for its narrow pictures on paper (templates/rungwise_page/index.html.j2).
 NARROW_ON_PAPER = 'media="(max-width: 40rem), print"'
+# Sections that are closed on a screen (`rungwise.reports.html`) are open on paper.
+CLOSED, OPEN = '<details class="section">', '<details class="section" open>'
 HEADER_FONT = '8pt "Segoe UI", system-ui, Arial, sans-serif'
 _FLAGS = (
     "--headless",
@@ -122,6 +124,7 @@ def page_to_pdf(page: str, *, paper: str = "A4", header: str = "", timeout: floa
     # The browser chooses pictures before it knows that it will print; their rule for paper is made one
     # for everything.
     sized = sized.replace(NARROW_ON_PAPER, 'media="all"')
+    sized = sized.replace(CLOSED, OPEN)
     # Some browsers are packed so that they see only the user's own folders, not the system's
     # temporary one; the home folder is tried second.
     for place in (None, Path.home()):
