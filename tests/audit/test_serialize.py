@@ -52,6 +52,7 @@ def test_json_holds_no_nan_and_reads_back_as_the_document(audit):
     assert "NaN" not in text
     assert text.endswith("}\n")
     assert json.loads(text) == json.loads(json.dumps(audit_document(audit)))
+    assert text == json.dumps(audit_document(audit), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def test_every_missing_number_of_a_table_has_its_reason(audit):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -101,6 +103,15 @@ def share_interval(count: int, n: int, *, method: str = "wilson", confidence: fl
     >>> print(f"{share.value:.3f} ({share.ci_low:.4f} to {share.ci_high:.4f})")
     0.101 (0.0624 to 0.1605)
     """
+    if type(count) is int and type(n) is int:
+        known = _share_of(count, n, method, confidence)
+        return replace(known, counts=dict(known.counts))
+    return share_interval_batch([count], [n], method=method, confidence=confidence)[0]
+
+
+@lru_cache(maxsize=8192)
+def _share_of(count: int, n: int, method: str, confidence: float) -> Estimate:
+    # Reviews of many children ask for the same few shares again and again.
     return share_interval_batch([count], [n], method=method, confidence=confidence)[0]
 
 

@@ -217,8 +217,13 @@ def _last_days(tables: TableSet) -> dict[str, np.datetime64]:
         if name not in tables.tables:
             continue
         table = tables.tables[name]
-        for child, day in zip(table["child_id"].tolist(), table["date"], strict=True):
-            if not np.isnat(day) and (child not in last or day > last[child]):
+        dates = table["date"]
+        order = np.argsort(dates, kind="stable")
+        order = order[~np.isnat(dates[order])]
+        # In order of days, the last entry of a child is the one that stays.
+        latest = dict(zip(table["child_id"][order].tolist(), dates[order], strict=True))
+        for child, day in latest.items():
+            if child not in last or day > last[child]:
                 last[child] = day
     if "children" in tables.tables:
         children = tables.tables["children"]
@@ -320,6 +325,13 @@ def _contacts(
     }
 
 
+def _ranks(values: np.ndarray) -> np.ndarray:
+    """Give ranks from 1 on, equal values the mean of theirs."""
+    _, which, n = np.unique(values, return_inverse=True, return_counts=True)
+    last = np.cumsum(n)
+    return (last - (n - 1) / 2)[which]
+
+
 def _association(amount: np.ndarray, progress: np.ndarray, words: str) -> Estimate:
     both = ~np.isnan(amount) & ~np.isnan(progress)
     n = int(both.sum())
@@ -328,9 +340,7 @@ def _association(amount: np.ndarray, progress: np.ndarray, words: str) -> Estima
     if n < FEWEST:
         cautions.append(TOO_FEW)
     elif np.ptp(amount[both]) > 0 and np.ptp(progress[both]) > 0:
-        from scipy.stats import spearmanr
-
-        value = float(spearmanr(amount[both], progress[both]).statistic)
+        value = float(np.corrcoef(_ranks(amount[both]), _ranks(progress[both]))[1, 0])
     return Estimate(
         "Spearman's rho",
         value,

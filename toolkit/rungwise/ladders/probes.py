@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -131,6 +132,7 @@ def probe_contrasts(
     [('exposure', 1.0, True), ('follow_up', 1.0, False)]
     """
     children = caseload.children if child_id is None else (child_id,)
+    primary = _primary_steps(caseload)
     found: list[tuple[str, str, float | None, str, PhaseSeries]] = []
     for child in children:
         if child_id is None and outcome is not None and outcome not in caseload.outcomes(child):
@@ -138,7 +140,7 @@ def probe_contrasts(
         own = [
             (child, ladder, step, role, caseload.series(child, ladder, outcome, probe_step=step))
             for ladder in caseload.ladders(child, outcome)
-            for step, role in _steps(caseload, child, ladder, outcome)
+            for step, role in _steps(caseload, child, ladder, outcome, primary)
         ]
         found += sorted(own, key=lambda one: tuple(ROLES).index(one[3]))
     contrasts: list[ProbeContrast | None] = [None] * (len(found) * len(CONTRASTS))
@@ -227,19 +229,32 @@ def probe_frame(contrasts: tuple[ProbeContrast, ...]) -> pd.DataFrame:
     )
 
 
+def _primary_steps(caseload: Caseload) -> dict[tuple[str, str], set[float]]:
+    """Give the primary probe steps of each child's ladder."""
+    planned = caseload.planned
+    columns = (planned[name].tolist() for name in ("child_id", "ladder_id", "probe_step", "primary"))
+    found: dict[tuple[str, str], set[float]] = {}
+    for child, ladder, step, primary in zip(*columns, strict=True):
+        if primary:
+            found.setdefault((child, ladder), set()).add(step)
+    return found
+
+
 def _steps(
-    caseload: Caseload, child: str, ladder: str, outcome: str | None
+    caseload: Caseload,
+    child: str,
+    ladder: str,
+    outcome: str | None,
+    primary: Mapping[tuple[str, str], set[float]],
 ) -> list[tuple[float | None, str]]:
     """Give the probe steps of a ladder with their roles; None where steps are not recorded."""
     untrained = ladder in caseload.ladders(child, outcome, trained=False)
     steps = caseload.probe_steps(child, ladder, outcome)
     if not steps:
         return [(None, "generalization" if untrained else "primary")]
-    planned = caseload.planned
-    mine = (planned["child_id"] == child) & (planned["ladder_id"] == ladder)
-    primary = set(planned["probe_step"][mine & (planned["primary"] == True)].tolist())  # noqa: E712
+    first = primary.get((child, ladder), set())
     return [
-        (step, "generalization" if untrained else "primary" if step in primary else "other_step")
+        (step, "generalization" if untrained else "primary" if step in first else "other_step")
         for step in steps
     ]
 
