@@ -2,11 +2,19 @@ import math
 
 import numpy as np
 import pytest
-from rungwise.agreement.missing import headline_bounds, missing_after_worse, missing_as, missing_counts
+from rungwise.agreement.missing import (
+    AnswerBounds,
+    headline_bounds,
+    missing_after_worse,
+    missing_as,
+    missing_counts,
+)
 from rungwise.basis.intervals import share_interval
 from rungwise.series.caseload import read_caseload
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.single_case.child_answer import child_verdict
 from rungwise.single_case.tau import tau
+from rungwise.single_case.verdict import FELL, Rule
 from scipy import stats
 
 
@@ -158,3 +166,24 @@ def test_headline_bounds():
         headline_bounds(1, 2, -1)
     with pytest.raises(ValueError, match="count must not exceed n"):
         headline_bounds(3, 2, 1)
+
+
+def test_a_filling_between_the_two_can_call_a_fall_where_neither_does():
+    """So the two ends bound NAP and Tau, but are no certain bounds of the verdict in words."""
+    values = [None, 5, 6, 3, 5, 4, 3, 3, 5, 5, None, 3, 3]
+    series = PhaseSeries(values, ["baseline"] * 6 + ["exposure"] * 7, floor=0, ceiling=10)
+    ends = [child_verdict({"net": missing_as(series, case)}, Rule()) for case in ("worst", "best")]
+    found = {}
+    for first in range(11):
+        for second in range(11):
+            filled = [first, *values[1:10], second, *values[11:]]
+            one = PhaseSeries(filled, series.phases, floor=0, ceiling=10)
+            found[first, second] = child_verdict({"net": one}, Rule())
+    assert not any(one.code in FELL for one in ends)
+    assert any(one.code in FELL for one in found.values())
+    assert all(
+        ends[0].size.value <= one.size.value <= ends[1].size.value
+        and ends[0].fell.value <= one.fell.value <= ends[1].fell.value
+        for one in found.values()
+    )
+    assert "p depends on ties" in " ".join(AnswerBounds.__doc__.split())

@@ -1,4 +1,4 @@
-"""What the audit rests on, child by child; bounds hold whatever the missing entries would have been."""
+"""What the audit rests on, child by child, and how far missing entries could move it."""
 
 from __future__ import annotations
 

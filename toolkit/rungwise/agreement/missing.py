@@ -193,7 +193,8 @@ class AnswerBounds:
     worst, best : Verdict
         The verdict with them filled to the child's harm, and to the child's benefit. NAP and Tau of
         any filling lie between the two; the verdict in words need not, as question (c) is no rank
-        statistic.
+        statistic and p depends on ties: a filling in between can, if seldom, call a fall where neither
+        end does.
     """
 
     missing: int

@@ -80,8 +80,10 @@ def practice_missing(caseload: Caseload, audit: Audit) -> list[Block | Picture]:
             notes=[
                 "Lowest and highest put everybody not judged, and every missing level or score, outside "
                 "and then inside; a missing rating of a judged child counts as a decline or as the best of "
-                "the scale. No result is taken from them, and nothing is filled in anywhere else. Planned "
-                "occasions that nobody wrote down are not among the missing ratings.",
+                "the scale, which bounds NAP for certain and falls nearly: what lies in between can, if "
+                "seldom, tip a verdict that neither end does. No result is taken from them, and nothing is "
+                "filled in anywhere else. Planned occasions that nobody wrote down are not among the "
+                "missing ratings.",
             ],
         )
     ]
