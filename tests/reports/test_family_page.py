@@ -56,6 +56,26 @@ def test_the_sheet_can_be_read_at_twelve(code, answer_of):
     assert grade(text) <= 6.5
 
 
+def every_family_sentence():
+    """Every sentence the sheet can hold, with its placeholders filled the usual way."""
+    filled = {
+        "fear": "fear", "times": "5 times", "no": "twice", "ladder": "rope net", "ladders": "rope net",
+        "before": "8", "after": "3", "best": "2", "low": "1", "high": "2", "number": "3", "tenths": "9",
+        "compared": "lower", "declines": "", **{name: SAY(f"family.{name}") for name in TURNED[:3]},
+    }  # fmt: skip
+    for key, text in SAY.texts.items():
+        if key.startswith("family.") and len(text.split()) > 5 and not key.startswith("family.file"):
+            yield text.format(**filled)
+
+
+def test_every_sentence_the_sheet_can_hold_is_within_reach_at_twelve():
+    told = list(every_family_sentence())
+    assert len(told) > 45
+    # School grade 6 is about age 11 to 12; a sentence by itself may be a little harder, never much.
+    assert grade(" ".join(told)) <= 6
+    assert [text for text in told if grade(text) > 8] == []
+
+
 def test_the_measure_of_reading_tells_easy_from_hard():
     assert grade("The cat sat on the mat. It was warm. We all went home.") < 2
     assert grade(
