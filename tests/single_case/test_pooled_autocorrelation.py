@@ -108,3 +108,12 @@ def test_a_caseload_is_pooled_over_its_children(tmp_path):
     direct = pooled_autocorrelation(SeriesBatch.from_arrays(simulated_rows, 8))
     assert pooled.counts["children"] == 12
     assert pooled.value == pytest.approx(direct.value, abs=1e-9)
+
+
+def test_an_estimate_past_what_is_looked_for_has_all_beyond_in_its_interval():
+    """Ratings that alternate exactly lie below -0.9: what is not looked at is not rejected."""
+    rows = ([5, 6] * 4, [4, 3] * 5), ([5, 6] * 4, [4, 2] * 5), ([5, 7] * 4, [4, 3] * 5)
+    pooled = pooled_autocorrelation(SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in rows)))
+    assert module.AT_LIMIT in pooled.cautions
+    assert (pooled.ci_low, pooled.value) == (-1.0, module.LIMITS[0])
+    assert pooled.ci_high == pytest.approx(module.LIMITS[0], abs=1e-6)

@@ -257,6 +257,10 @@ def _not_rejected(
 
     ends = []
     for limit, beyond in zip(LIMITS, (-1.0, 1.0), strict=True):
+        if phi == limit:
+            # What lies beyond is not looked at, so it is not rejected either.
+            ends.append(beyond)
+            continue
         steps = np.linspace(phi, limit, _STEPS + 1).tolist()
         outside = next((at for at in steps[1:] if rejects(at)), None)
         if outside is None:
