@@ -490,6 +490,7 @@ def _transform(
         for j in range(1, size + 1):
             np.multiply(symmetric[j - 1 :: -1] if j > 1 else symmetric[:1], power[:j], out=products[:j])
             np.add.reduce(products[:j], axis=0, out=symmetric[j])
-            symmetric[j] /= j
+            # By real numbers: numpy would divide complex ones, to the same result in several times as long.
+            symmetric[j].view(float)[...] *= 1 / j
         last[first : first + width] = symmetric[size]
     return np.fft.irfft(last / splits, n=length, axis=0), np.arange(length)
