@@ -92,7 +92,7 @@ def test_false_discoveries_are_sentences_about_the_caseload(outcome):
     assert "about 0.2 would" in chance  # 10 × .05 / 2, rounded
     assert "about 0.5 as a rise" in chance  # a rise is called at the one-sided level
     assert stand.startswith("Of the 4 falls, 1 would stand")
-    assert "between 0.2 and 1.0 of these 10 children" in measured
+    assert "between 0.2 and 1.0 of the 10 children judged on one ladder" in measured
     assert measured.endswith("4 were.")
     assert [one.answer.verdict.fell.p_value for one in group[:4]] == [0.001, 0.012, 0.04, 0.045]
 

@@ -188,8 +188,8 @@ def test_habituation_within_and_between_is_told_with_its_warning(tmp_path):
     (tmp_path / "observations.csv").write_text("\n".join(rows) + "\n")
     told = " ".join(str(child_ladders(read_caseload(tmp_path), "C1")).split())
     assert (
-        "wall: within a practice occasion fear fell by 2.0 points from its peak to its end, on average over "
-        "4 occasions; 2.0 in the first half of them, 2.0 in the second." in told
+        "wall: within a practice occasion fear fell by 2.0 points from its peak to its end, on average "
+        "over 4 occasions; 2.0 in the first half of them, 2.0 in the second." in told
     )
     assert "wall 2 4 8.0 5.0 −1.0" in told
     assert "this is a description and is never tested" in told

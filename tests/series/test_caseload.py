@@ -60,7 +60,7 @@ def test_ladders_and_outcomes_make_series_of_their_own(folder):
     assert caseload.series("C1", "gangway").values.tolist() == [7, 5]
     assert caseload.series("C1", outcome="joy").values.tolist() == [4]
     assert caseload.series("C1", outcome="joy").ceiling is None
-    with pytest.raises(ValueError, match=r"ladder_id must be given for C1: one of 'dinghy', 'gangway'."):
+    with pytest.raises(ValueError, match=r"ladder_id .* must be given for C1: one of 'dinghy', 'gangway'."):
         caseload.series("C1")
     with pytest.raises(ValueError, match=r"child_id must be one of 'C1', 'C2'; got 'C3'."):
         caseload.series("C3")

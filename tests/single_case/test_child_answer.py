@@ -194,3 +194,23 @@ def test_the_same_is_said_with_its_interval(tmp_path):
     answer = child_answer(write(tmp_path, days("C1", "net", steady)), "C1")
     assert answer.verdict.code == "about_the_same"
     assert "The difference between the phases is 0.0 points, likely between" in answer.headline
+
+
+def test_no_rates_stand_beside_a_verdict_over_several_ladders(caseload):
+    said = "How often the verdict errs over several ladders has not been simulated."
+    assert said in "\n".join(child_answer(caseload, "C2").cautions)
+    assert child_answer(caseload, "C2").rates is None
+    assert said not in child_answer(caseload, "C1").cautions
+    assert child_answer(caseload, "C1").rates is not None
+
+
+def test_rates_of_beyond_are_left_out_where_c_could_not_be_asked(tmp_path):
+    rows = [
+        ("C1", "net", f"2026-01-{day + 1:02d}", "baseline" if day < 6 else "exposure", rating, declined)
+        for day, (rating, declined) in enumerate([("", "yes")] * 6 + [(5, "no"), (4, "no")] * 5)
+    ]
+    answer = child_answer(write(tmp_path, rows, "child_id,ladder_id,date,phase,rating,declined"), "C1")
+    assert answer.verdict.code == "fell_short_baseline"
+    text = " ".join(line.strip() for line in answer_lines(answer))
+    assert "are called “fell, beyond" not in text
+    assert "called fallen at all" in text

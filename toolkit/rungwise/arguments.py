@@ -61,7 +61,10 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _paper(child)
     child.add_argument(
-        "--lang", choices=("en", "es"), default="en", help="language of the pages (default: en)"
+        "--lang",
+        choices=("en", "es"),
+        default="en",
+        help="language of the answer and the pages (default: en)",
     )
     _destination(child, "out/child_CHILD")
     _today(child)
@@ -165,6 +168,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
     lab.add_argument("--no-browser", action="store_true", help="print the address instead of opening it")
     lab.add_argument("--port", type=int, default=8888, help="port tried first (default: 8888)")
+    lab.add_argument(
+        "--voila", action="store_true", help="show the page by itself, with Voila (an optional extra)"
+    )
     lab.add_argument(
         "--lang", choices=("en", "es"), default="en", help="language of the page (default: en)"
     )

@@ -87,7 +87,12 @@ def _child(options: argparse.Namespace) -> int:
         from rungwise.ladders.child_lines import printed_lines
 
         beside = printed_lines(caseload, answer.child_id)
-    print(*answer_lines(answer, beside), sep="\n")
+    lines = answer_lines(answer, beside)
+    if options.lang != "en":
+        from rungwise.reports.printed_answer import answer_lines_in
+
+        lines = answer_lines_in(answer, options.lang, beside)
+    print(*lines, sep="\n")
     if options.report:
         _write_child_pages(options, answer.child_id)
     return NOT_ENOUGH_DATA if answer.verdict.code == "too_few" else DONE
@@ -142,8 +147,9 @@ def _audit(options: argparse.Namespace) -> int:
     (page,) = (file for file in written if file.suffix == ".html")
     result = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
     print(*(sentence for sentence in (result["answer"], result["uncertainty"]) if sentence), sep="\n")
-    if result.get("set_aside"):
-        print(f"{count_of(len(result['set_aside']), 'row')} set aside; `rungwise check` lists them.")
+    aside = sum(row["rows"] for row in result.get("set_aside", ()) if row["severity"] == "error")
+    if aside:
+        print(f"{count_of(aside, 'row')} set aside; `rungwise check` lists them.")
     print(f"\nWritten: {page}\nand {count_of(len(written) - 1, 'more file')} in {folder}.")
     judged = result["verdicts"][0]["n"] if result.get("verdicts") else 0
     return DONE if judged or options.edition == "sharing" else NOT_ENOUGH_DATA
@@ -193,7 +199,12 @@ def _lab(options: argparse.Namespace) -> int:
     from rungwise.reports.lab import open_lab
 
     return open_lab(
-        options.folder, browser=not options.no_browser, port=options.port, lang=options.lang, say=print
+        options.folder,
+        browser=not options.no_browser,
+        port=options.port,
+        lang=options.lang,
+        voila=options.voila,
+        say=print,
     )
 
 

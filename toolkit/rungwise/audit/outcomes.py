@@ -265,16 +265,17 @@ def false_discovery(outcomes: Iterable[Outcome], alpha: float) -> tuple[str, ...
             f"{which} if, over the caseload, at most {alpha:.0%} of the changes named were to be false "
             "(Benjamini and Hochberg's rule)."
         )
-    rates = [outcome.answer.rates for outcome in judged if outcome.answer and outcome.answer.rates]
+    rated = [(one.code, one.answer.rates) for one in judged if one.answer and one.answer.rates]
+    rates = [found for _, found in rated]
     if rates:
         shared = sorted(set.intersection(*(set(rate.wrong) for rate in rates)))
         expected = [sum(rate.wrong[phi] for rate in rates) for phi in shared]
-        beyond = sum(outcome.code == "fell_beyond_baseline" for outcome in judged)
+        beyond = sum(code == "fell_beyond_baseline" for code, _ in rated)
         sentences.append(
             f"By the measured error rates of the verdict, between {_about(min(expected))} and "
-            f"{_about(max(expected))} of these {len(rates)} children would be called “fell, beyond the "
-            f"baseline's own course” without any effect (autocorrelation {shared[0]:g} to "
-            f"{shared[-1]:g}); {beyond} {'was' if beyond == 1 else 'were'}."
+            f"{_about(max(expected))} of the {len(rates)} children judged on one ladder would be called "
+            f"“fell, beyond the baseline's own course” without any effect (autocorrelation {shared[0]:g} "
+            f"to {shared[-1]:g}); {beyond} {'was' if beyond == 1 else 'were'}."
         )
     return tuple(sentences)
 

@@ -318,7 +318,7 @@ def scores(audit: Audit) -> Block:
             "Recovered": row.recovered,
             "Improved": row.improved,
             "Unchanged": row.unchanged,
-            "Got worse": row.deteriorated,
+            "Deteriorated": row.deteriorated,
             "Cannot be said": row.cannot_be_said,
             "Recovered or improved": share_words(row.share, row.ci_low, row.ci_high),
         }

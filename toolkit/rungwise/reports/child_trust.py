@@ -10,7 +10,7 @@ from rungwise.reports.calibration_section import about_caseload, marked
 from rungwise.reports.catalog import Words
 from rungwise.reports.child_numbers import estimates
 from rungwise.reports.words import ENGLISH, effect_words, lower_is_better, turned
-from rungwise.single_case.answer_text import RATED, trust_sentences
+from rungwise.single_case.answer_text import shows_rates, trust_sentences
 from rungwise.single_case.pooled_autocorrelation import FEWEST_CHILDREN, caseload_autocorrelation
 
 if TYPE_CHECKING:
@@ -27,8 +27,7 @@ def trust(answer: ChildAnswer, say: Words = ENGLISH, caseload: Caseload | None =
     """
     blocks: list[Block | Picture] = []
     # Where the printed answer leaves the rates out, they say nothing about this verdict.
-    rated = len(answer.ladders) == 1 and answer.verdict.code in RATED
-    rates, lower = answer.rates if rated else None, lower_is_better(answer)
+    rates, lower = answer.rates if shows_rates(answer) else None, lower_is_better(answer)
     in_table = say.sentence(rates.said(lower=lower)) if rates is not None else ""
     if rates is not None:
         names = (say("trust.wrong"), say("trust.power"), turned(say, "trust.found", lower=lower))

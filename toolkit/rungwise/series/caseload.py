@@ -234,7 +234,10 @@ class Caseload(TableSet):
         there = tuple(sorted(set(ladders.tolist())))
         if ladder_id is None:
             if len(there) > 1:
-                raise ValueError(f"ladder_id must be given for {child_id}: one of {_listed(there)}.")
+                raise ValueError(
+                    f"ladder_id (--ladder on the command line) must be given for {child_id}: one of "
+                    f"{_listed(there)}."
+                )
             ladder_id = there[0]
         elif ladder_id not in there:
             raise ValueError(_one_of("ladder_id", ladder_id, there))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
@@ -60,9 +61,9 @@ def answer_lines(
 def trust_sentences(answer: ChildAnswer) -> list[str]:
     """Say what the answer rests on, how often it errs, and every caution."""
     sentences = [_basis(answer)]
-    if answer.rates is not None and len(answer.ladders) == 1:
+    if answer.rates is not None:
         lower = answer.ladders[0].series.better == "lower"
-        if answer.verdict.code in RATED:
+        if shows_rates(answer):
             sentences.append(answer.rates.said(lower=lower))
         if said := answer.rates.said_of_change(answer.verdict.code, lower=lower):
             sentences.append(said)
@@ -77,6 +78,15 @@ def trust_sentences(answer: ChildAnswer) -> list[str]:
             f"`rungwise check` has {count_of(answer.remarks, 'remark')} on how the files were read."
         )
     return sentences + list(answer.cautions)
+
+
+def shows_rates(answer: ChildAnswer) -> bool:
+    """Whether the rates of "beyond the baseline's own course" say something about this verdict.
+
+    They do not where question (c) could not be asked of this child at all.
+    """
+    asked = not math.isnan(answer.verdict.beyond_baseline.value)
+    return answer.rates is not None and asked and answer.verdict.code in RATED
 
 
 def _basis(answer: ChildAnswer) -> str:

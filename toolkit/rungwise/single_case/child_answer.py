@@ -18,6 +18,8 @@ from rungwise.single_case.verdict_words import headline
 from rungwise.tables.level_1 import ONE_CHILD
 from rungwise.tables.practice import Practice
 
+NOT_SIMULATED = ("How often the verdict errs over several ladders has not been simulated.",)
+
 
 @dataclass(frozen=True)
 class LadderAnswer:
@@ -43,7 +45,8 @@ class ChildAnswer:
         The child's one verdict, over all ladders.
     ladders : tuple of LadderAnswer
     rates : ErrorRates or None
-        How often the verdict errs at about these lengths; None outside the simulated range.
+        How often the verdict errs at about these lengths; None outside the simulated range and for
+        several ladders.
     level : int
         Recording level the answer rests on.
     set_aside : int
@@ -204,16 +207,21 @@ def _answer(
         headline=headline(verdict, f"{_name(child_id)}'s {outcome}", lower=lower),
         verdict=verdict,
         ladders=ladders,
-        rates=error_rates(
-            max(one.n_baseline for one in series.values()), max(one.n_exposure for one in series.values())
-        ),
+        rates=_rates(ladders),
         level=caseload.level,
         set_aside=caseload.report.rows_set_aside,
         remarks=len(caseload.report.warnings),
         only_child=len(caseload.children) == 1,
         rule=rule_of(caseload.practice),
-        cautions=verdict.cautions + tuple(_missing(ladders)),
+        cautions=verdict.cautions + tuple(_missing(ladders)) + NOT_SIMULATED * (len(ladders) > 1),
     )
+
+
+def _rates(ladders: Sequence[LadderAnswer]) -> ErrorRates | None:
+    """Give the error rates of the verdict on one ladder; nobody has simulated it over several."""
+    if len(ladders) > 1:
+        return None
+    return error_rates(ladders[0].series.n_baseline, ladders[0].series.n_exposure)
 
 
 def child_verdict(series: Mapping[str, PhaseSeries], rule: Rule) -> Verdict:

@@ -53,10 +53,10 @@ class ErrorRates:
         found_low, found_high = min(self.power.values()), max(self.power.values())
         effect = self.effect if lower else self.effect.replace("fall", "rise")
         return (
-            f"In the nearest shorter simulated design ({self.n_baseline} baseline and {self.n_exposure} "
-            "exposure occasions, ratings from 0 to 10), children without any effect are called "
-            f"“{words_of('fell_beyond_baseline', lower=lower)}” in {_range(low, high)} of 100 runs, and "
-            f"children with {effect} in {_range(found_low, found_high)} of 100 (autocorrelation "
+            f"In the nearest simulated design that is not longer ({self.n_baseline} baseline and "
+            f"{self.n_exposure} exposure occasions, ratings from 0 to 10), children without any effect are "
+            f"called “{words_of('fell_beyond_baseline', lower=lower)}” in {_range(low, high)} of 100 runs, "
+            f"and children with {effect} in {_range(found_low, found_high)} of 100 (autocorrelation "
             f"{min(self.wrong):g} to {max(self.wrong):g})."
         )
 

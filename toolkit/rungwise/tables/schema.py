@@ -19,6 +19,8 @@ TABLES = (
 )  # fmt: skip
 
 _INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u200e\u200f\u2060\ufeff\u00ad"))
+# A unit or scale after a column's name: "(cm)", "[0-10]", "0-10", "0 to 10".
+_TAIL = re.compile(r"(?:[(\[][^)\]]*[)\]]|\b\d+\s*(?:-|\N{EN DASH}|to)\s*\d+)\s*$")
 _APART = re.compile(r"[\W_]+")
 
 
@@ -127,18 +129,20 @@ class Schema:
     def field_of(self, header: str) -> Field | None:
         """Give the column that a header names, or None.
 
-        A unit or scale in parentheses does not matter: ``"Fear (0-10)"`` is the rating.
+        A unit or scale after it does not matter: ``"Fear (0-10)"`` is the rating.
 
         Examples
         --------
+        >>> schema("ratings").field_of("Fear 0-10").name
+        'rating'
         >>> schema("ratings").field_of("Fear (0-10)").name
         'rating'
         """
         by_header = _by_header(self.name)
         header = header.rstrip(" *")
         found = by_header.get(plain(header))
-        if found is None and header.endswith((")", "]")):
-            found = by_header.get(plain(re.sub(r"[(\[][^)\]]*[)\]]\s*$", "", header)))
+        if found is None:
+            found = by_header.get(plain(_TAIL.sub("", header)))
         return found
 
 
