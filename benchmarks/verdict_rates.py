@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import time
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,16 @@ from rungwise.single_case.verdict import VERDICTS, verdict_codes
 
 SEED = 20260930
 TABLE = Path(__file__).parents[1] / "toolkit" / "rungwise" / "data" / "verdict_rates.csv"
+
+
+# False calls without a trend are printed beside every fall and rise, one row at a time.
+PRINTED_ALONE = 5
+
+
+def replications_of(design: grid.Design, replications: int) -> int:
+    """Give how often a cell is simulated."""
+    alone = (design.trend, design.place, design.effect) == ("none", "middle", "none")
+    return replications * (PRINTED_ALONE if alone else 1)
 
 
 def one_row(numbered: tuple[int, grid.Design], replications: int) -> dict[str, Any]:
@@ -43,15 +52,16 @@ def main() -> None:
     cells = list(enumerate(grid.designs()))
     rows = []
     with ProcessPoolExecutor(chosen.workers) as pool:
-        job = partial(one_row, replications=chosen.replications)
-        for done, row in enumerate(pool.map(job, cells, chunksize=4), start=1):
+        often = [replications_of(design, chosen.replications) for _, design in cells]
+        for done, row in enumerate(pool.map(one_row, cells, often, chunksize=4), start=1):
             rows.append(row)
             if done % 100 == 0:
                 print(f"{done} of {len(cells)} rows, {time.perf_counter() - begun:.0f} s", flush=True)
     grid.write_table(
         chosen.to,
         rows,
-        "Share of each verdict in simulated children.",
+        "Share of each verdict in simulated children; rows without effect and trend, in the middle of the "
+        f"scale, have {PRINTED_ALONE} times as many replications.",
         SEED,
         chosen.replications,
         f"python benchmarks/verdict_rates.py --replications {chosen.replications}",
