@@ -88,7 +88,9 @@ def test_rates_come_from_the_longest_simulated_series_that_is_not_longer(rows):
 
 def test_the_sentence_names_lengths_rates_and_effect():
     sentence = error_rates(6, 14).said()
-    assert "design (6 baseline and 12 exposure occasions, ratings from 0 to 10)" in sentence
+    assert (
+        "design that is not longer (6 baseline and 12 exposure occasions, ratings from 0 to 10)" in sentence
+    )
     assert "a fall of 1.5 points at once that grows to 4 points" in sentence
     assert "autocorrelation 0 to 0.6" in sentence
 
