@@ -176,7 +176,9 @@ class Ar1Block:
             unit_gap = unit_gap[:1]
         self.unit_gap = np.broadcast_to(unit_gap, (self.rows,))
         relative = np.round(gaps / unit_gap[:, None], 10)
-        lengths = np.unique(relative[~np.isnan(relative)])
+        # np.unique imports numpy's masked arrays, which a single child never needs.
+        ordered = np.sort(relative[~np.isnan(relative)])
+        lengths = ordered[np.diff(ordered, prepend=-np.inf) > 0]
         # φ = x^power with x the correlation over the shortest gap, in which likelihoods are smooth at 0.
         shortest = np.nanmin(relative, axis=1, initial=1.0) if relative.size else np.ones(len(relative))
         self.power = np.broadcast_to(1 / shortest, (self.rows,))

@@ -171,7 +171,7 @@ def fit_ar1(
         raise ValueError(f"times must have the shape ({places},) or {y.shape} like y; got {times.shape}.")
     if unit_gap is not None:
         unit_gap = np.broadcast_to(np.asarray(unit_gap, dtype=float), (rows,))
-        for gap in np.unique(unit_gap):
+        for gap in sorted(set(unit_gap.tolist())):
             check_between("unit_gap", gap, 0, np.inf)
     blocks = []
     shared = design.ndim == 2 and times.ndim == 1 and not np.isnan(y).any()

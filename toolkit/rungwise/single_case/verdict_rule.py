@@ -153,7 +153,7 @@ def no_room(batch: SeriesBatch) -> np.ndarray:
     values = np.where(batch.declined, worst[:, None], batch.values)
     best = np.where(batch.sign < 0, batch.floor, batch.ceiling)
     full = np.zeros(len(batch), dtype=bool)
-    for n in np.unique(batch.n_a[batch.n_a > 0]):
+    for n in sorted(set(batch.n_a[batch.n_a > 0].tolist())):
         rows = batch.n_a == n
         middle = _median(np.where(places < n, values, np.nan)[rows][:, :n])
         with np.errstate(invalid="ignore"):
