@@ -18,7 +18,7 @@ WRITING = {
     "marked copy": ["check", DEMO / "messy", "--mark", "{to}/marked.xlsx"],
     "dictionary": ["describe", "{to}/dictionary.html"],
     "sheet": ["sheet", DEMO / "practice", "C014", "--to", "{to}/sheets"],
-    "child": ["child", DEMO / "practice", "C014", "--report", "--to", "{to}/child"],
+    "child": ["child", DEMO / "one_child.csv", "--report", "--to", "{to}/child"],
     "audit": ["audit", DEMO / "practice_level_1", "--quarter", "2026Q3", "--to", "{to}/audit"],
 }
 linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks the system of Linux")
