@@ -21,7 +21,8 @@ STEPS = {
     "imports": [str(TOOLS / "lint-imports")],
     "types": [str(TOOLS / "mypy")],
     "docstring examples": [*PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "--doctest-modules", "toolkit"],
-    "tests": [*PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "2", "tests"],
+    # One more worker than cores: tests that drive commands and browsers mostly wait for them.
+    "tests": [*PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "3", "tests"],
     "notebooks": [
         *PYTHON, "-m", "pytest", "-q", "--nbval", "--nbval-current-env",
         "--nbval-sanitize-with=tests/nbval.cfg", "--nbval-cell-timeout=300",
