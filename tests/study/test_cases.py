@@ -17,7 +17,9 @@ def test_rows_keep_their_case_time_and_phase():
     assert cases.case.tolist() == [0, 0, 0, 1, 1, 1]
     assert cases.labels == ("gangway", "case 2")
     assert (cases.m, cases.sign, cases.cautions) == (
-        2, -1.0, ("Occasions with neither a rating nor a decline were left out.",)
+        2,
+        -1.0,
+        ("Occasions with neither a rating nor a decline were left out.",),
     )
 
 
