@@ -31,7 +31,7 @@ def days(draw):
     return np.array(scores), np.array(kinds)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(days())
 def test_distribution_and_p_equal_all_assignments(case):
     scores, kinds = case

@@ -44,7 +44,7 @@ def series(draw):
 
 
 @pytest.mark.parametrize("trend", TRENDS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(one=series())
 def test_p_is_the_share_of_all_orders(trend, one):
     ratings, n_a, times, times_a, times_b = one

@@ -41,7 +41,7 @@ def tied_series(draw, tied_times):
 
 @pytest.mark.parametrize("alternative", ALTERNATIVES)
 @pytest.mark.parametrize("tied_times", [False, True])
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(data=st.data())
 def test_p_is_the_share_of_all_orders(alternative, tied_times, data):
     ratings, times = data.draw(tied_series(tied_times))

@@ -52,7 +52,7 @@ def observed(ratings, n_a):
     return int(np.sign(b[:, None] - a).sum())
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(tied_samples(), st.sampled_from(ALTERNATIVES))
 def test_p_is_the_share_of_all_splits(sample, alternative):
     ratings, n_a = sample
@@ -68,7 +68,7 @@ def test_p_is_the_share_of_all_splits(sample, alternative):
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(tied_samples())
 def test_counts_are_the_counts_of_all_splits(sample):
     ratings, n_a = sample

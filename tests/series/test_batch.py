@@ -106,7 +106,7 @@ def several(draw):
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(several())
 def test_codes_keep_the_order_and_ties_of_every_series(found):
     batch = SeriesBatch.of(*found)
@@ -119,7 +119,7 @@ def test_codes_keep_the_order_and_ties_of_every_series(found):
             np.unique(merit), merit)[:, None] - np.searchsorted(np.unique(merit), merit)))  # fmt: skip
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(several())
 def test_flat_columns_give_the_same_batch(found):
     batch = SeriesBatch.of(*found)
@@ -135,7 +135,7 @@ def test_flat_columns_give_the_same_batch(found):
     same(batch, rebuilt)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(several())
 def test_without_declines_is_declines_made_missing(found):
     stripped = [

@@ -10,7 +10,7 @@ CODES = st.lists(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}", fullmatch=Tru
 
 
 @given(CODES)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_hash_does_not_depend_on_company_case_or_width(codes):
     together = hashed(codes)
     assert together.tolist() == [int(hashed([code])[0]) for code in codes]

@@ -152,7 +152,7 @@ def damaged_whole(tmp_path_factory):
     group=st.integers(10, 400),
 )
 # Each example runs a whole registry, so that looking for a smaller one would take minutes.
-@settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=8, phases=[Phase.explicit, Phase.generate])
 def test_no_order_and_no_cut_of_damaged_rows_changes_a_bit(
     tmp_path_factory, damaged_whole, order, cuts, rows_together, group
 ):

@@ -12,7 +12,7 @@ from rungwise.tables.schema import schema, tidy
 
 
 @given(st.lists(st.from_regex(PLAIN_CODE.replace("$", r"\Z")), min_size=1, max_size=40, unique=True))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_no_rule_has_anything_to_say_about_a_plain_code(codes):
     described = schema("ratings")
     column = TextColumn("child_id", "A", np.arange(len(codes), dtype=np.int32), codes)
@@ -24,7 +24,7 @@ def test_no_rule_has_anything_to_say_about_a_plain_code(codes):
 
 
 @given(st.lists(st.text(max_size=8), max_size=30, unique=True))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_codes_are_one_child_whatever_their_case(codes):
     _, _, child = _spelled(codes)
     alike = [tidy(code).casefold() for code in codes]
@@ -36,7 +36,7 @@ SPANS = st.sampled_from([3, 300, 2**30])
 
 
 @given(st.data(), SPANS, SPANS, st.integers(1, 60))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_packed_keys_sort_as_columns_do(data, most_time, most_trial, n):
     def column(most):
         return np.array(

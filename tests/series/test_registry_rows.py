@@ -45,7 +45,7 @@ LETTERS = st.text(st.characters(codec="utf-8") | st.sampled_from("aZ09 \x7f@[`{"
 
 
 @given(st.lists(LETTERS, min_size=1, max_size=30))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_codes_hash_as_texts_do(codes):
     assert _hashes(pa.array(codes)).tolist() == hashed([tidy(code) for code in codes]).tolist()
 

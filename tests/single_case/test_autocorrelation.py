@@ -24,7 +24,7 @@ def one_phase(values, times=None, declined=None):
     return PhaseSeries(values, ["baseline"] * len(values), times, declined)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.integers(0, 10), min_size=3, max_size=40))
 def test_agrees_with_statsmodels(values):
     ours = autocorrelation(one_phase(values), "baseline")
@@ -44,7 +44,7 @@ def naive_with_gaps(values, times):
     return (sum(pairs) / (len(pairs) + 1)) / (sum(d**2) / len(d))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.integers(0, 10), min_size=6, max_size=20), st.data())
 def test_pairs_across_gaps_are_left_out(values, data):
     steps = data.draw(st.lists(st.sampled_from([7, 7, 7, 14]), min_size=len(values), max_size=len(values)))

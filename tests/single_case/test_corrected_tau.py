@@ -58,7 +58,7 @@ def decimal_series(draw):
     )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(decimal_series())
 def test_equals_the_twin_in_fractions(series):
     result = baseline_corrected_tau(series, "always")

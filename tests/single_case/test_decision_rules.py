@@ -29,7 +29,7 @@ def higher(a, b, **keywords):
     return PhaseSeries.from_phases(a, b, better="higher", **keywords)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(phase, phase, st.sampled_from([0, 0.25]))
 def test_dual_criterion_equals_a_least_squares_twin(a, b, shift):
     ours = dual_criterion(higher(a, b), shift=shift)
@@ -114,7 +114,7 @@ def runs_by_hand(flags):
     return longest
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(phase, phase, st.sampled_from([1, 2]))
 def test_deviation_band_equals_a_twin(a, b, deviations):
     ours = deviation_band(higher(a, b), deviations=deviations)
@@ -144,7 +144,7 @@ def test_error_rates_without_any_effect_are_those_stated():
     assert np.mean(deviation_band_batch(batch).favors != "neither") == pytest.approx(0.16, abs=0.025)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(phase)
 def test_stability_envelope_equals_counting(a):
     ours = stability_envelope(higher(a, [3]))

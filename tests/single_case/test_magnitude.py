@@ -43,7 +43,7 @@ def test_ratio_interval_covers_for_independent_whole_ratings(a, b):
     assert 0.94 < np.mean((ours.ci_low <= truth) & (ours.ci_high >= truth)) < 0.975
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(phase, phase)
 def test_ratio_equals_its_formula_and_turns_with_the_direction(a, b):
     up, down = log_response_ratio(higher(a, b)), log_response_ratio(PhaseSeries.from_phases(a, b))

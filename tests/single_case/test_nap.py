@@ -56,7 +56,7 @@ def test_all_ratings_equal_say_so():
 tied_ratings = st.lists(st.integers(0, 5), min_size=1, max_size=8)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(tied_ratings, tied_ratings)
 def test_value_is_the_mann_whitney_u_of_scipy_over_the_pairs(baseline, exposure):
     series = PhaseSeries.from_phases(baseline, exposure, better="higher")
@@ -64,7 +64,7 @@ def test_value_is_the_mann_whitney_u_of_scipy_over_the_pairs(baseline, exposure)
     assert nap(series).value == pytest.approx(u / (len(baseline) * len(exposure)))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(tied_ratings, tied_ratings)
 def test_turning_the_scale_round_turns_the_result_round(baseline, exposure):
     lower = nap(PhaseSeries.from_phases(baseline, exposure))

@@ -36,7 +36,7 @@ def removals_by_trial(a, b):
     raise AssertionError
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(phase, phase)
 def test_pand_and_ird_equal_removal_by_trial(a, b):
     size, found = removals_by_trial(a, b)
@@ -51,7 +51,7 @@ def test_pand_and_ird_equal_removal_by_trial(a, b):
     assert ird(series).value >= 0
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(phase, phase)
 def test_pnd_and_pem_equal_counting(a, b):
     assert pnd(higher(a, b)).value == pytest.approx(100 * np.mean(np.array(b) > max(a)))
@@ -61,7 +61,7 @@ def test_pnd_and_pem_equal_counting(a, b):
     assert pem(higher(a, b), ties="zero").value == pytest.approx(100 * above)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(phase, phase)
 def test_turning_the_scale_round_changes_nothing(a, b):
     turned = PhaseSeries.from_phases([5 - v for v in a], [5 - v for v in b], better="lower")
@@ -69,7 +69,7 @@ def test_turning_the_scale_round_changes_nothing(a, b):
         assert statistic(higher(a, b)).value == pytest.approx(statistic(turned).value)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(phase, phase)
 def test_pnd_never_rises_with_a_longer_baseline(a, b):
     assert pnd(higher([*a, 3], b)).value <= pnd(higher(a, b)).value

@@ -72,7 +72,7 @@ def as_batch(rows):
     )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(ragged())
 def test_ragged_batches_equal_the_slow_twin(rows):
     counts = pair_counts(as_batch(rows))

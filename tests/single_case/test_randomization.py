@@ -52,7 +52,7 @@ TWINS = {"mean_difference": mean_difference, "tau": tau, "immediate_change": imm
 
 
 @pytest.mark.parametrize("statistic", sorted(TWINS))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(values=st.lists(st.integers(0, 6), min_size=9, max_size=9), start=st.integers(3, 7))
 def test_random_start_equals_brute_force(statistic, values, start):
     masks = RandomStart(3, 7, "random").masks(9)
@@ -82,7 +82,7 @@ def test_random_start_equals_brute_force(statistic, values, start):
 
 
 @pytest.mark.parametrize("statistic", sorted(TWINS))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(values=st.lists(st.integers(0, 6), min_size=12, max_size=12), row=st.integers(0, 34))
 def test_random_changes_equal_brute_force(statistic, values, row):
     design = RandomChanges(12, 4, 2, "random")
@@ -94,7 +94,7 @@ def test_random_changes_equal_brute_force(statistic, values, row):
     assert ours.counts["as_bad"] == np.sum(null <= null[row] + 1e-12)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.lists(st.integers(0, 8), min_size=8, max_size=8))
 def test_unrestricted_order_agrees_with_scipy(values):
     mask = np.array([0, 1, 1, 0, 1, 0, 0, 1], bool)

@@ -33,7 +33,7 @@ def line_by_hand(values, slide):
     return slope, start
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.integers(0, 10), min_size=4, max_size=12),
     st.lists(st.integers(0, 10), min_size=1, max_size=9),
@@ -51,7 +51,7 @@ def test_line_and_count_equal_a_step_by_step_twin(a, b, slide):
     assert ours.p_value == pytest.approx(stats.binomtest(beyond, len(b), alternative="greater").pvalue)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.integers(0, 10), min_size=4, max_size=14))
 def test_split_middle_line_halves_the_baseline(a):
     ours = split_middle(higher(a, [5]))

@@ -28,7 +28,7 @@ def varied(values):
     return len(set(values)) > 1
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(phase.filter(varied), phase)
 def test_pooled_difference_agrees_with_pingouin(a, b):
     ours = standardized_mean_difference(higher(a, b))
@@ -40,7 +40,7 @@ def test_pooled_difference_agrees_with_pingouin(a, b):
     assert ours.value == pytest.approx(ours.counts["uncorrected"] * exact, rel=1e-12, abs=1e-12)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(phase.filter(varied), phase)
 def test_baseline_difference_equals_its_formula(a, b):
     ours = standardized_mean_difference(higher(a, b), standardizer="baseline", correct=False)
@@ -109,7 +109,7 @@ def test_declines_are_left_out_and_said():
     assert standardized_difference.DECLINES_LEFT_OUT in ours.cautions
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(2, 400))
 def test_hedges_j_equals_the_gamma_formula(m):
     assert hedges_j(m) == pytest.approx(

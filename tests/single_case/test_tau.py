@@ -41,7 +41,7 @@ def test_is_nap_on_another_scale(case):
 ratings = st.lists(st.integers(0, 6), min_size=1, max_size=9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(ratings, ratings)
 def test_tau_b_of_scipy_with_the_phase_code_holds_the_same_s(baseline, exposure):
     pooled = np.array(baseline + exposure)

@@ -46,7 +46,7 @@ def to_the_limit(found):
     return math.floor(found[0]), math.ceil(found[1])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     values=st.lists(st.integers(0, 6), min_size=14, max_size=14),
     start=st.integers(4, 11),

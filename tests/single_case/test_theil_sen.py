@@ -23,7 +23,7 @@ def one_phase(values, times=None, better="higher", declined=None):
     return PhaseSeries(values, ["baseline"] * len(values), times, declined, better)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.lists(st.one_of(st.integers(-10, 10), st.floats(-100, 100)), min_size=2, max_size=25),
     st.data(),

@@ -39,7 +39,7 @@ def all_orders(values, times):
 ratings = st.lists(st.integers(0, 4), min_size=2, max_size=7)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(ratings, st.data())
 def test_p_is_the_share_of_all_orders(values, data):
     times = sorted(data.draw(st.lists(st.integers(1, 5), min_size=len(values), max_size=len(values))))
@@ -61,7 +61,7 @@ def test_p_is_the_share_of_all_orders(values, data):
     assert "exact" in two.method
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.integers(0, 10), min_size=3, max_size=30), st.data())
 def test_tau_b_agrees_with_scipy(values, data):
     times = sorted(data.draw(st.lists(st.integers(1, 40), min_size=len(values), max_size=len(values))))

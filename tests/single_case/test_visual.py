@@ -16,7 +16,7 @@ from scipy import stats
 phase = st.lists(st.integers(0, 10), min_size=3, max_size=9)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(phase, phase)
 def test_every_feature_equals_its_definition(a, b):
     ours = visual_features(PhaseSeries.from_phases(a, b))

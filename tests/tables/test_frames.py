@@ -47,7 +47,7 @@ def by_files(table, frame, folder):
 
 
 @pytest.mark.parametrize("table", ["ratings", "children", "observations", "measures"])
-@settings(max_examples=5, deadline=None, derandomize=True, database=None)
+@settings(max_examples=5, derandomize=True, database=None)
 @given(data=st.data())
 def test_pandera_and_the_files_flag_the_same_cells(tmp_path_factory, table, data):
     fields = schema(table).fields

@@ -141,7 +141,7 @@ def folder(tmp_path_factory):
     return folder
 
 
-SETTINGS = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+SETTINGS = settings(max_examples=60, derandomize=True, database=None)
 
 
 @SETTINGS
