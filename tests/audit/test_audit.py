@@ -7,8 +7,9 @@ from jsonschema.exceptions import ValidationError
 from rungwise.audit.audit import audit_quarter, settings_table
 from rungwise.audit.serialize import audit_csv, audit_document, audit_frames, audit_json
 from rungwise.resources import shipped
-from rungwise.tables.practice import Practice
+from rungwise.tables.practice import Criterion, Practice
 from rungwise.tables.problems import Problem
+from scipy.stats import binomtest
 
 FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]
 SCHEMA = Draft202012Validator(
@@ -152,6 +153,22 @@ def test_a_missing_number_has_its_reason_beside_it(practice):
     assert {row["child_id"]: row["why_missing"] for row in document["children"]}["C06"] == (
         "Not judged: still in baseline."
     )
+
+
+def test_one_share_has_one_interval_wherever_it_stands(caseload, weekly):
+    rows = [row for i in range(9) for row in weekly(f"C{i}", "2026-05-04", [7, 8, 7, 8], FALLING)]
+    rows += weekly("D1", "2026-05-04", [7, 8, 6, 9], [8, 6, 7, 9] * 3)
+    load = caseload(ratings=rows, practice={"criteria": {"fell": Criterion(0.5)}})
+    audit = audit_quarter(load, "2026Q3", today="2026-11-01")
+    places = [
+        audit.shares[audit.shares["code"] == "fell"],
+        audit.standards[audit.standards["criterion"] == "fell"],
+        audit.history[audit.history["quarter"] == "2026Q3"],
+    ]
+    found = {tuple(place[["share", "ci_low", "ci_high"]].iloc[0]) for place in places}
+    wilson = binomtest(9, 10).proportion_ci(0.95, method="wilson")
+    assert len(found) == 1
+    assert found.pop() == pytest.approx((0.9, wilson.low, wilson.high))
 
 
 def test_full_precision_goes_into_the_files(practice):

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # What a criterion in practice.toml can measure; each is a share of children, so that they are
-# independent of each other and an exact interval holds.
+# independent of each other and an interval of a share holds.
 MEASURES = {
     "judged": "children judged, of those whose outcome was due",
     "fell": "children whose ratings fell, of those judged",
@@ -58,8 +58,9 @@ def criteria_table(practice: Practice, outcomes: Sequence[Outcome], weeks: pd.Da
         ci_high, reached, result``. An allowed exception that is a recorded reason for the end of a
         program (moved, medical, …) leaves the children who left for it out of the count, `excepted` of
         them; any other is only stated. `reached` says whether this quarter's share is on the right side
-        of the target; `result` is ``"met"`` or ``"not_met"`` only where the whole exact 95 % interval is on
-        one side of it, and ``"too_few"`` where the target lies inside.
+        of the target; `result` is ``"met"`` or ``"not_met"`` only where the whole 95 % interval is on one
+        side of it, and ``"too_few"`` where the target lies inside. The interval is Wilson's, as for every
+        share of the audit: one share, one interval.
     """
     import pandas as pd
 
@@ -153,7 +154,7 @@ def result_of(direction: str, target: float, low: float, high: float) -> str:
 
 def _held(criterion: Criterion, counted: tuple[int, int]) -> tuple[object, ...]:
     count, n = counted
-    share = share_interval(count, n, method="clopper_pearson")
+    share = share_interval(count, n)
     right = share.value >= criterion.target
     if criterion.direction == "at_most":
         right = share.value <= criterion.target

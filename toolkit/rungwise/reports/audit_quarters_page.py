@@ -24,7 +24,7 @@ def standards(audit: Audit) -> Block:
             "Criterion": large(row.words) or row.criterion,
             "Standard": f"{'at least' if row.direction == 'at_least' else 'at most'} {percent(row.target)}",
             "This quarter": f"{row.count} of {row.n}" + (f" ({percent(row.share)})" if row.n else ""),
-            "Exact 95% interval": range_words(row.ci_low, row.ci_high),
+            "95% interval": range_words(row.ci_low, row.ci_high),
             "Result": RESULTS[row.result],
         }
         for row in rows_of(audit.standards)
@@ -34,12 +34,12 @@ def standards(audit: Audit) -> Block:
     return table(
         rows,
         caption="Set before the quarter, in practice.toml",
-        numeric=["This quarter", "Exact 95% interval"],
+        numeric=["This quarter", "95% interval"],
         when_empty="the practice set none. A standard is set before the quarter, in practice.toml: for "
         "example [criteria.fell] with target = 0.6. What can be measured: "
         f"{'; '.join(f'{name} ({words})' for name, words in MEASURES.items())}.",
         notes=[
-            "Met, or not met, only where the whole exact interval lies on one side of the standard; where "
+            "Met, or not met, only where the whole Wilson interval lies on one side of the standard; where "
             "it holds the standard, there are too few children to say.",
             *excepted,
             f"Standards come from: {', '.join(sources)}.",

@@ -132,7 +132,7 @@ def standards(shared: SharedAudit) -> Block:
         numeric=["This quarter"],
         when_empty="the practice set none.",
         notes=[
-            "Met, or not met, only where the whole exact 95% interval lies on one side of the standard. "
+            "Met, or not met, only where the whole 95% interval (Wilson) lies on one side of the standard. "
             f"{HIDDEN} where a number it rests on is not shown."
         ]
         if rows
