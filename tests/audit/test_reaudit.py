@@ -3,15 +3,16 @@
 import copy
 import re
 
+import pandas as pd
 import pytest
 from rungwise.audit.audit import audit_quarter
-from rungwise.audit.reaudit import Earlier
+from rungwise.audit.reaudit import Earlier, Reaudit
 from rungwise.audit.serialize import audit_document
 from rungwise.tables.practice import Criterion
 from rungwise.tables.table import InputFile
 
 FALLING = [6, 6, 5, 5, 4, 4, 3, 3, 2, 2, 1, 1]
-STANDARDS = {"fell": Criterion(0.05), "left_early": Criterion(0.9, "at_most")}
+STANDARDS = {"fell": Criterion(0.3), "left_early": Criterion(0.9, "at_most")}
 
 
 @pytest.fixture
@@ -65,11 +66,31 @@ def test_standards_of_the_last_audit_are_set_beside_this_one(load, before):
     changed = STANDARDS | {"fell": Criterion(0.01)}
     audit = audit_quarter(load(standards=changed), "2026Q3", today="2026-11-01", earlier=[before])
     table = audit.reaudit.standards.set_index("criterion")
-    assert table.loc["fell", ["target_then", "target_now"]].tolist() == [0.05, 0.01]
+    assert table.loc["fell", ["target_then", "target_now"]].tolist() == [0.3, 0.01]
     assert table.loc["fell", "result_then"] == "too_few"
     assert table.loc["fell", "result_now"] == "met"
-    said = "Since the audit of 2026Q2, of 2 standards: 1 newly met and 1 as before"
+    said = "Since the audit of 2026Q2, of 2 standards: 1 too few to say then (now met) and 1 as before"
     assert f"{said} (1 target changed in between)." in audit.told.first_page
+
+
+@pytest.mark.parametrize(
+    ("turns", "said"),
+    [
+        ([("met", "not_met")], "1 standard: the one no longer met"),
+        ([("met", "too_few")], "1 standard: the one met then (now too few to say)"),
+        ([("met", "nobody")], "1 standard: the one met then (now nobody to count)"),
+        ([("too_few", "not_met")], "1 standard: the one too few to say then (now not met)"),
+        (
+            [("met", "met"), ("met", "too_few"), ("met", "not_met"), ("not_met", "met")],
+            "4 standards: 1 met then (now too few to say), 1 no longer met, 1 newly met and 1 as before",
+        ),
+        ([("too_few", "too_few"), ("met", "met")], "2 standards: both as before"),
+    ],
+)
+def test_too_few_children_to_say_is_no_standard_missed(turns, said):
+    table = pd.DataFrame(turns, columns=["result_then", "result_now"])
+    table = table.assign(quarter="2026Q2", target_then=0.5, target_now=0.5)
+    assert Reaudit(pd.DataFrame(), table).first_page == (f"Since the audit of 2026Q2, of {said}.",)
 
 
 def test_without_earlier_audits_nothing_is_said(load):

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from rungwise.audit.criteria import RESULTS
 from rungwise.audit.outcomes import Outcome
 from rungwise.audit.quarter import Quarter
 from rungwise.audit.wording import every, listed
@@ -24,6 +26,7 @@ COLUMNS = [
 ]  # fmt: skip
 STANDARDS = ["quarter", "criterion", "target_then", "share_then", "result_then", "target_now", "share_now",
              "result_now"]  # fmt: skip
+AS_BEFORE = "as before"
 
 
 @dataclass(frozen=True)
@@ -74,13 +77,9 @@ class Reaudit:
         if table.empty:
             return ()
         both = table[(table["result_then"] != "") & (table["result_now"] != "")]
-        ways = {
-            "newly met": (both["result_then"] != "met") & (both["result_now"] == "met"),
-            "no longer met": (both["result_then"] == "met") & (both["result_now"] != "met"),
-            "as before": both["result_then"] == both["result_now"],
-        }
-        counts = {words: int(mask.sum()) for words, mask in ways.items() if mask.any()}
-        parts = [f"{every(n) if n == len(both) else n} {words}" for words, n in counts.items()]
+        counts = Counter(map(_turn, both["result_then"], both["result_now"]))
+        last = sorted(counts.items(), key=lambda turn: turn[0] == AS_BEFORE)
+        parts = [f"{every(n) if n == len(both) else n} {words}" for words, n in last]
         moved = both[(both["target_then"] != both["target_now"])]
         of = f"of {count_of(len(both), 'standard')}"
         told = f"Since the audit of {table['quarter'].iloc[0]}, {of}: {listed(parts)}"
@@ -183,6 +182,20 @@ def _standards(document: Mapping[str, Any] | None, now: pd.DataFrame) -> pd.Data
              new.get("result", ""))
         )  # fmt: skip
     return pd.DataFrame(rows, columns=STANDARDS)
+
+
+def _turn(then: str, now: str) -> str:
+    """Say what became of a standard; too few children to say is no change for the better or worse.
+
+    Examples
+    --------
+    >>> _turn("met", "not_met"), _turn("met", "too_few")
+    ('no longer met', 'met then (now too few to say)')
+    """
+    if then == now:
+        return AS_BEFORE
+    known = {("not_met", "met"): "newly met", ("met", "not_met"): "no longer met"}
+    return known.get((then, now), f"{RESULTS[then]} then (now {RESULTS[now]})")
 
 
 def _number(value: float | None) -> float:
