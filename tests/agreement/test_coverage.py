@@ -70,7 +70,7 @@ def test_a_fifth_of_each_phase_and_full_agreement_meets(practice):
     assert child.reasons == (
         "baseline: 2 of 10 trials seen by a second observer (20.0 %, at least 20 %)",
         "exposure: 2 of 10 trials seen by a second observer (20.0 %, at least 20 %)",
-        "agreement 1.00 (at least .80), kappa 1.00 (at least .60)",
+        "agreement 1.00 (at least .80) and kappa 1.00 (at least .60), of which one is enough",
     )
 
 
@@ -109,16 +109,26 @@ def test_kappa_of_point_six_is_enough_without_agreement_of_point_eight(practice)
     assert review.overall.kappa.value == pytest.approx(kappa(first, second).value)
     assert review.overall.kappa.value > 0.6
     assert review.verdict == "meets"
+    enough = "kappa .63 is enough (at least .60), so agreement .75 need not reach .80"
+    assert review.reasons[-1] == enough
 
 
-@pytest.mark.parametrize(("disagree", "verdict"), [(2, "meets"), (3, "does not meet")])
-def test_agreement_of_point_eight_is_enough_without_kappa(practice, disagree, verdict):
+@pytest.mark.parametrize(
+    ("disagree", "verdict", "why"),
+    [
+        (0, "meets", "agreement 1.00 is enough (at least .80), kappa cannot be computed"),
+        (2, "meets", "agreement .80 is enough (at least .80), so kappa .00 need not reach .60"),
+        (3, "does not meet", "neither agreement .70 reaches .80 nor kappa .00 reaches .60"),
+    ],
+)
+def test_agreement_of_point_eight_is_enough_without_kappa(practice, disagree, verdict, why):
     for day in range(10):
         practice.second(practice.trial(day, peak=3), "partial" if day < disagree else "completed")
     review = agreement_reviews(practice.read())[1]
     assert review.overall.agreement.value == 1 - disagree / 10
-    assert review.overall.kappa.value == 0
+    assert disagree == 0 or review.overall.kappa.value == 0
     assert review.verdict == verdict
+    assert review.reasons[-1] == why
 
 
 def test_a_child_nobody_saw_twice_does_not_meet_when_others_were(practice):
@@ -128,6 +138,7 @@ def test_a_child_nobody_saw_twice_does_not_meet_when_others_were(practice):
     review = agreement_reviews(practice.read())[2]
     assert review.child_id == "C2"
     assert review.verdict == "does not meet"
+    assert review.reasons[-1] == "no trial was seen twice, so agreement cannot be computed"
     assert math.isnan(review.overall.agreement.value)
 
 

@@ -1,7 +1,7 @@
 from datetime import date
 
 from rungwise.audit.cohort import cohort
-from rungwise.audit.quality import completeness, quality, set_aside, weeks_rated
+from rungwise.audit.quality import _check, completeness, quality, set_aside, weeks_rated
 from rungwise.audit.quarter import Quarter
 from rungwise.tables.problems import Problem
 
@@ -77,6 +77,15 @@ def test_rows_set_aside_are_counted_once_per_rule_and_file(caseload):
         ["warning", "odd", 1],
     ]
     assert table["problem"][0] == "Wrong: column."
+
+
+def test_reasons_after_a_semicolon_begin_small():
+    said = _check(
+        "Procedure checklists", "does not meet", ["9 of 99 (less than 20 %).", "On average 84 %."]
+    )
+    assert said == (
+        "Procedure checklists: the usual standard is not met (9 of 99 (less than 20 %); on average 84 %)."
+    )
 
 
 def test_nothing_recorded_gives_empty_tables_and_no_division_by_zero(caseload):

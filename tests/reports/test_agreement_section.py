@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+import math
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from rungwise.agreement.coverage import _which_counted
 from rungwise.audit.evidence import BOUND_COLUMNS
 from rungwise.reports.agreement_section import child_agreement, practice_agreement
 from rungwise.reports.blocks import Picture
+from rungwise.reports.catalog import words_in
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import child_answer
 
@@ -170,3 +175,14 @@ def test_an_answer_about_another_child_brings_none_of_this_one(read):
     caseload = read(**probes(second=(0, 1)))
     answer = replace(child_answer(caseload, "C1"), child_id="C2", ladders=())
     assert "seen by a second observer" not in words_of(child_agreement(caseload, answer))
+
+
+@pytest.mark.parametrize(
+    ("agreement", "kappa"), itertools.product([math.nan, 0.7, 0.9], [math.nan, 0.3, 0.7])
+)
+def test_which_of_the_two_measures_counted_is_said_in_spanish(agreement, kappa):
+    why = _which_counted(agreement, kappa, agreement >= 0.8, kappa >= 0.6)
+    told = words_in("es").sentence(why)
+    assert told != why
+    assert "acuerdo" in told
+    assert re.findall(r"\.\d\d", told) == re.findall(r"\.\d\d", why)

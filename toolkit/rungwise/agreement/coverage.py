@@ -391,10 +391,26 @@ def _verdict(
     agreement, plain = overall.agreement, overall.kappa
     agreed = agreement.value >= MINIMUM_AGREEMENT - _EDGE
     beyond = plain.value >= MINIMUM_KAPPA - _EDGE
-    reasons.append(
-        f"agreement {format_bounded(agreement.value)} "
-        f"({'at least' if agreed else 'not at least'} {format_bounded(MINIMUM_AGREEMENT)}), "
-        f"kappa {format_bounded(plain.value)} "
-        f"({'at least' if beyond else 'not at least'} {format_bounded(MINIMUM_KAPPA)})"
-    )
+    reasons.append(_which_counted(agreement.value, plain.value, agreed, beyond))
     return "meets" if often and (agreed or beyond) else "does not meet", reasons
+
+
+def _which_counted(agreement: float, plain: float, agreed: bool, beyond: bool) -> str:
+    """Say which of the two measures carried the standard, one of them being enough."""
+    seen, beyond_chance = format_bounded(agreement), format_bounded(plain)
+    least, least_kappa = format_bounded(MINIMUM_AGREEMENT), format_bounded(MINIMUM_KAPPA)
+    enough = f"agreement {seen} is enough (at least {least})"
+    if math.isnan(agreement):
+        return "no trial was seen twice, so agreement cannot be computed"
+    if math.isnan(plain):
+        short = f"agreement {seen} does not reach {least}, and"
+        return f"{f'{enough},' if agreed else short} kappa cannot be computed"
+    if agreed and beyond:
+        both = f"agreement {seen} (at least {least}) and kappa {beyond_chance} (at least {least_kappa})"
+        return f"{both}, of which one is enough"
+    if agreed:
+        return f"{enough}, so kappa {beyond_chance} need not reach {least_kappa}"
+    if beyond:
+        enough = f"kappa {beyond_chance} is enough (at least {least_kappa})"
+        return f"{enough}, so agreement {seen} need not reach {least}"
+    return f"neither agreement {seen} reaches {least} nor kappa {beyond_chance} reaches {least_kappa}"

@@ -35,6 +35,7 @@ from rungwise.audit.scores import goal_change, scores_table
 from rungwise.audit.sentences import Told, tell, words_for
 from rungwise.audit.signs import Signs, signs
 from rungwise.audit.since_due import since_due
+from rungwise.audit.wording import small
 from rungwise.basis.estimate import Estimate
 from rungwise.series.caseload import Caseload
 from rungwise.study.synthesis import Synthesis
@@ -390,12 +391,8 @@ def _cautions(outcomes: Iterable[Outcome], headline: Estimate) -> tuple[str, ...
     for answer in judged:
         for sentence in dict.fromkeys(answer.cautions):
             counts[sentence] = counts.get(sentence, 0) + 1
-    cautions = [] if not judged else [f"About the mean NAP: {_small(entry)}" for entry in headline.cautions]
+    cautions = [] if not judged else [f"About the mean NAP: {small(entry)}" for entry in headline.cautions]
     for sentence, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
         share = f" ({'All' if count == len(judged) else f'{count} of'} {len(judged)} children judged.)"
         cautions.append(sentence + (share if len(judged) > 1 else ""))
     return tuple(cautions)
-
-
-def _small(sentence: str) -> str:
-    return sentence[0].lower() + sentence[1:]

@@ -11,7 +11,7 @@ import numpy as np
 
 from rungwise.audit.case_mix import CHARACTERISTICS, baseline_levels, case_mix, expected_count
 from rungwise.audit.outcomes import Outcome
-from rungwise.audit.wording import listed
+from rungwise.audit.wording import listed, small
 from rungwise.basis.funnel_limits import OUTER, funnel_limits
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.series.caseload import Caseload
@@ -112,8 +112,8 @@ def about_groups(table: pd.DataFrame) -> str:
     if table.empty:
         return "Fewer than two groups were recorded among the children judged, so none are set apart."
     least = table.groupby("grouping")["judged"].min()
-    few = [_small(words) for name, words in GROUPINGS.items() if least.get(name, ENOUGH) < ENOUGH]
-    enough = [_small(words) for name, words in GROUPINGS.items() if least.get(name, 0) >= ENOUGH]
+    few = [small(words) for name, words in GROUPINGS.items() if least.get(name, ENOUGH) < ENOUGH]
+    enough = [small(words) for name, words in GROUPINGS.items() if least.get(name, 0) >= ENOUGH]
     beside = (
         "may be looked at side by side, with the limits of chance and with what was to be expected from "
         "who came; who came still differs in what was not recorded, and a difference is a question, not a "
@@ -130,10 +130,6 @@ def about_groups(table: pd.DataFrame) -> str:
         return f"Groups are described, not compared: {why}. So {none}"
     others = f"The others are described, not compared: {why}. For them {none}"
     return f"Groups by {listed(enough)} {beside} {others}"
-
-
-def _small(words: str) -> str:
-    return words[0].lower() + words[1:]
 
 
 def _with_limits(

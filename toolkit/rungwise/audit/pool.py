@@ -19,7 +19,7 @@ import numpy as np
 
 from rungwise.audit.sharing import CELLS, DIGITS, DOCUMENT, SETTINGS, VERSION
 from rungwise.audit.suppression import possible
-from rungwise.audit.wording import listed, percent
+from rungwise.audit.wording import listed, percent, small
 from rungwise.basis.distributions import t_quantile
 from rungwise.basis.errors import RungwiseError
 from rungwise.basis.estimate import Estimate
@@ -382,7 +382,7 @@ def _check_together(documents: Sequence[Mapping[str, Any]], names: Sequence[str]
         raise NotPooled(f"Pooling needs the editions of at least two clinics; got {len(documents)}.")
     rules = [
         {"quarter": one["quarter"], "last day whose records were used": one["as_of"]}
-        | {_small(words): one["settings"][setting] for setting, words in SETTINGS.items()}
+        | {small(words): one["settings"][setting] for setting, words in SETTINGS.items()}
         for one in documents
     ]
     for what in rules[0]:
@@ -404,10 +404,6 @@ def _check_together(documents: Sequence[Mapping[str, Any]], names: Sequence[str]
                 "twice. Give one edition for each clinic, and clinics different labels."
             )
         seen[practice] = name
-
-
-def _small(words: str) -> str:
-    return words[:1].lower() + words[1:]
 
 
 def _sum(shown: Sequence[Mapping[str, int | None]], name: str) -> Sum:

@@ -15,6 +15,7 @@ from rungwise.agreement.fidelity import fidelity_review
 from rungwise.audit.cohort import Cohort
 from rungwise.audit.digits import digit_preference
 from rungwise.audit.planned import planned_ratings
+from rungwise.audit.wording import small
 from rungwise.series.caseload import Caseload
 from rungwise.tables.table import Table
 
@@ -164,7 +165,7 @@ def in_quarter(caseload: Caseload, cohort: Cohort) -> Caseload:
 
 def _check(what: str, verdict: str, reasons: Iterable[str]) -> str:
     found = {"meets": "the usual standard is met", "does not meet": "the usual standard is not met"}
-    why = "; ".join(reason.rstrip(".") for reason in reasons)
+    why = "; ".join(small(reason).rstrip(".") for reason in reasons)
     return f"{what}: {found.get(verdict, verdict)}{f' ({why})' if why else ''}."
 
 

@@ -46,6 +46,17 @@ def percent(share: float) -> str:
     return "not available" if math.isnan(share) else f"{of_hundred(share)}%"
 
 
+def small(words: str) -> str:
+    """Begin without a capital, for what goes on after a colon or semicolon.
+
+    Examples
+    --------
+    >>> small("On average")
+    'on average'
+    """
+    return words[:1].lower() + words[1:]
+
+
 def listed(parts: list[str]) -> str:
     """Join parts the way a sentence does.
 

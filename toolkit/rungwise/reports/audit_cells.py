@@ -22,11 +22,6 @@ def large(words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def small(words: str) -> str:
-    """Begin without a capital."""
-    return words[:1].lower() + words[1:]
-
-
 def share_words(share: float, low: float, high: float) -> str:
     """Write a share with its limits; nothing where there is none."""
     return "" if math.isnan(share) else f"{percent(share)} ({range_words(low, high)})"

@@ -10,7 +10,7 @@ import pandas as pd
 from rungwise.audit.audit import Audit
 from rungwise.audit.groups import GROUPINGS, SEVERAL, about_groups
 from rungwise.audit.signs import A_STEP
-from rungwise.audit.wording import listed, percent
+from rungwise.audit.wording import listed, percent, small
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.page_numbers import count_of, format_bounded, format_number
 from rungwise.figures.caterpillar import ORDER, Judged, caterpillar, describe_caterpillar
@@ -21,7 +21,6 @@ from rungwise.reports.audit_cells import (
     range_words,
     rows_of,
     share_words,
-    small,
 )
 from rungwise.reports.blocks import (
     Block,

@@ -11,13 +11,12 @@ from rungwise.audit.actions import plan_to_fill_in, to_decide
 from rungwise.audit.audit import Audit
 from rungwise.audit.serialize import audit_csv, audit_json, table_csv
 from rungwise.audit.since_due import about_since_due
-from rungwise.audit.wording import day_words
+from rungwise.audit.wording import day_words, small
 from rungwise.basis.page_numbers import format_bounded, format_p
 from rungwise.reports.audit_cells import (
     day_cell,
     large,
     rows_of,
-    small,
 )
 from rungwise.reports.audit_outcomes_page import (
     beside_verdicts,
