@@ -178,7 +178,7 @@ def test_an_answer_about_another_child_brings_none_of_this_one(read):
 
 
 @pytest.mark.parametrize(
-    ("agreement", "kappa"), itertools.product([math.nan, 0.7, 0.9], [math.nan, 0.3, 0.7])
+    ("agreement", "kappa"), list(itertools.product([math.nan, 0.7, 0.9], [math.nan, 0.3, 0.7]))
 )
 def test_which_of_the_two_measures_counted_is_said_in_spanish(agreement, kappa):
     why = _which_counted(agreement, kappa, agreement >= 0.8, kappa >= 0.6)
