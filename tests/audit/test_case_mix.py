@@ -1,4 +1,3 @@
-import itertools
 import math
 import warnings
 from dataclasses import replace
@@ -8,11 +7,12 @@ import pytest
 from rungwise.audit.case_mix import (
     PER_COEFFICIENT,
     RARE,
+    CaseMix,
     baseline_levels,
     case_mix,
     expected_count,
 )
-from scipy.stats import binom
+from scipy.stats import norm
 
 
 @pytest.fixture
@@ -39,37 +39,77 @@ def test_expected_falls_add_up_to_the_falls(rng):
     assert np.corrcoef(model.chances, level)[0, 1] > 0.9
 
 
-def test_limits_of_a_sum_of_unlike_chances_are_exact(rng):
-    """Against every way in which eleven children can fall or not, counted one by one."""
-    chances = rng.uniform(0.05, 0.95, 11)
-    ways = np.array(list(itertools.product([0, 1], repeat=11)))
-    weight = np.where(ways, chances, 1 - chances).prod(axis=1)
-    falls = ways.sum(axis=1)
-    for outside in (0.3, 0.05, 0.002):
-        expected, low, high = expected_count(chances, outside)
-        assert expected == pytest.approx(chances.sum())
-        assert weight[falls < low].sum() <= outside / 2 < weight[falls <= low].sum()
-        assert weight[falls > high].sum() <= outside / 2 < weight[falls >= high].sum()
-    assert expected_count(np.full(40, 0.3), 0.05)[1:] == tuple(binom(40, 0.3).ppf([0.025, 0.975]))
+def made(rng, groups, *, level, slope, size):
+    """Children of groups alike in their work, who come at levels that differ by group."""
+    group = np.arange(size) % groups
+    severity = rng.normal(size=size) + 0.3 * group
+    fell = rng.random(size) < 1 / (1 + np.exp(-(level + slope * severity)))
+    return group, case_mix(fell.tolist(), {"baseline_level": severity.tolist()}), fell
 
 
-def test_a_group_lies_nearer_to_what_its_own_children_helped_to_expect(rng):
-    """Falls less expected, in standard deviations of chance: the variance of O - E is V1 V2 / (V1 + V2).
+def apart(rng, times, **how):
+    """Observed less expected falls of every group, with the ends of their limits."""
+    found = []
+    for _ in range(times):
+        group, model, fell = made(rng, **how)
+        for one in range(how["groups"]) if not model.why else ():
+            mine = group == one
+            expected, *limits = expected_count(model, mine, 0.05)
+            found.append((fell[mine].sum() - expected, *(limit - expected for limit in limits)))
+    return np.array(found)
 
-    From the least-squares identity (O1 - E1) = (V2 O1 - V1 O2) / (V1 + V2) of a model without groups.
-    """
-    beyond, apart = 0, []
-    for _ in range(300):
-        level = rng.uniform(0, 1, 80)
-        fell = rng.random(80) < 1 / (1 + np.exp(-(level - 0.2)))
-        model = case_mix(fell.tolist(), {"baseline_level": level.tolist()})
-        chances = model.chances[:40]
-        expected, low, high = expected_count(chances, 0.05)
-        apart.append((fell[:40].sum() - expected) / np.sqrt((chances * (1 - chances)).sum()))
-        beyond += not low <= fell[:40].sum() <= high
-    assert np.std(apart) == pytest.approx(np.sqrt(0.5), abs=0.1)
-    assert beyond / 300 < 0.02
-    assert "too wide" in " ".join(expected_count.__doc__.split())
+
+@pytest.mark.parametrize(
+    ("groups", "level", "slope", "size"), [(2, 0.3, 0.8, 80), (4, 0.3, 0.8, 160), (3, 1.8, 0.5, 120)]
+)
+def test_limits_of_groups_alike_in_their_work_are_left_as_often_as_they_say(groups, level, slope, size):
+    """Simulated: of groups that differ in who came alone, 5 % lie outside limits meant for 5 %."""
+    off = apart(np.random.default_rng(4), 400, groups=groups, level=level, slope=slope, size=size)
+    assert len(off) > 380 * groups
+    outside = ((off[:, 0] < off[:, 1]) | (off[:, 0] > off[:, 2])).mean()
+    assert 0.04 < outside < 0.065
+    assert np.std(off[:, 0]) == pytest.approx(np.mean(off[:, 2]) / norm.ppf(0.975), rel=0.06)
+
+
+def test_two_groups_and_nothing_else_in_the_model_have_the_known_variance(rng):
+    """With the intercept alone beside the groups: V1 V2 / (V1 + V2), from least squares."""
+    fell = rng.random(70) < 0.6
+    chances = np.full(70, fell.mean())
+    model = CaseMix(chances, np.ones((70, 1)), ())
+    mine = np.arange(70) < 30
+    expected, low, high = expected_count(model, mine, 0.05)
+    one, two = ((chances * (1 - chances))[part].sum() for part in (mine, ~mine))
+    assert expected == pytest.approx(30 * fell.mean())
+    assert high - expected == pytest.approx(norm.ppf(0.975) * np.sqrt(one * two / (one + two)))
+    assert expected - low == pytest.approx(high - expected)
+
+
+def test_the_variance_is_what_a_weighted_regression_of_the_group_leaves(rng):
+    group, model, _ = made(rng, 3, level=0.2, slope=0.7, size=90)
+    root = np.sqrt(model.chances * (1 - model.chances))
+    mine = group == 2
+    (left,) = np.linalg.lstsq(root[:, None] * model.design, root * mine, rcond=None)[1]
+    _, low, high = expected_count(model, mine, 0.002)
+    assert high - low == pytest.approx(2 * norm.ppf(0.999) * np.sqrt(left))
+
+
+def test_a_group_that_the_model_tells_apart_has_no_limits(rng):
+    fell = rng.random(80) < 0.6
+    kind = ["older" if i < 40 else "younger" for i in range(80)]
+    model = case_mix(fell.tolist(), {"age_band": kind})
+    mine = np.arange(80) < 40
+    expected, low, high = expected_count(model, mine, 0.05)
+    assert expected == pytest.approx(fell[mine].sum())
+    assert math.isnan(low)
+    assert math.isnan(high)
+
+
+def test_limits_never_leave_the_number_of_children(rng):
+    model = CaseMix(np.full(20, 0.97), np.ones((20, 1)), ())
+    few = np.arange(20) < 4
+    assert expected_count(model, few, 0.002)[2] == 4
+    model = CaseMix(np.full(20, 0.03), np.ones((20, 1)), ())
+    assert expected_count(model, few, 0.002)[1] == 0
 
 
 def test_characteristics_enter_as_long_as_there_are_children_for_them(rng):

