@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -159,3 +160,14 @@ def test_a_process_that_dies_is_reported_plainly(ship):
     ship("x = 1", "import os; os._exit(3)")
     with pytest.raises(RungwiseError, match="ended unexpectedly"):
         run_notebook("page")
+
+
+def test_nothing_is_read_through_grammars_that_no_notebook_needs():
+    """They take a second or two to build, at the start of every report."""
+    code = (
+        "import sys; from rungwise.reports.notebook_run import notebook_parameters\n"
+        "print(len(notebook_parameters('one_child')))\n"
+        "print(*(name for name in ('jsonschema', 'lark', 'rfc3987_syntax') if name in sys.modules))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["6", "jsonschema"]

@@ -16,7 +16,8 @@ import re
 import sys
 import tempfile
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -131,7 +132,8 @@ def run_notebook(
         If a cell failed, with its plain message. The error is of the class that was raised in the
         notebook where that is one of this library's own (`DataProblems`, `NotEnoughData`, ...).
     """
-    import nbformat
+    with _without_address_grammars():
+        import nbformat
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     notebook = _read(name)
@@ -170,8 +172,27 @@ def run_notebook(
     return notebook
 
 
+@contextmanager
+def _without_address_grammars() -> Iterator[None]:
+    """Let nbformat's validator do without its grammars of web addresses.
+
+    They take a second and more to build, and no format that they check occurs in a notebook. The
+    validator takes them where they are installed and does without them where they are not.
+    """
+    grammars = "rfc3987_syntax"
+    if grammars in sys.modules or "jsonschema" in sys.modules:
+        yield
+        return
+    sys.modules[grammars] = None  # type: ignore[assignment]  # makes importing it fail
+    try:
+        yield
+    finally:
+        del sys.modules[grammars]
+
+
 def _read(name: str) -> nbformat.NotebookNode:
-    import nbformat
+    with _without_address_grammars():
+        import nbformat
 
     folder = shipped("notebooks")
     names = sorted(path.stem for path in folder.glob("*.ipynb"))
