@@ -161,10 +161,14 @@ def test_several_trials_of_a_day_stand_at_times_of_their_own(records):
         for number, step in enumerate((4, 3, 5), start=1):
             records.trial(7 * week, step, 3 + step - 4, number=number)
     (program,) = programs_in_exposure(records.read(), None, ("practice",))
-    week, difficulty, rating = program.used()
-    np.testing.assert_allclose(week[:4] * 7, [0, 1 / 3, 2 / 3, 7])
-    assert difficulty[:3].tolist() == [0, -1, 1]
-    assert rating[:3].tolist() == [3, 2, 4]
+    used = program.rated
+    np.testing.assert_allclose(used.week[:4] * 7, [0, 1 / 3, 2 / 3, 7])
+    assert used.difficulty[:3].tolist() == [0, -1, 1]
+    assert used.rating[:3].tolist() == [3, 2, 4]
+    days, difficulty, rating = used.daily()
+    assert days.tolist() == [7 * week for week in range(8)]
+    assert difficulty.tolist() == [0] * 8
+    assert rating.tolist() == [3] * 8
 
 
 def test_children_together_share_the_worth_of_a_step(records):

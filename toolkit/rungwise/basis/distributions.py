@@ -258,7 +258,10 @@ def _t_tail(t: np.ndarray, df: np.ndarray) -> np.ndarray:
     with np.errstate(over="ignore", invalid="ignore"):
         square = t * t
         inside = np.where(np.isinf(square), 1.0, square / (few + square))
-        tail = 0.5 * _beta_fraction(0.5 * few, np.full_like(few, 0.5), few / (few + square), inside)
+        outside = few / (few + square)
+        # Up to about t = 2.1 the fraction of the other tail converges three times as fast, for one digit.
+        other = inside * (few + 5) < 4.4
+        tail = 0.5 * _beta_fraction(0.5 * few, np.full_like(few, 0.5), outside, inside, other)
         if not near.any():
             return tail
         # Hill (1970), Communications of the ACM 13:617-619.
@@ -309,11 +312,16 @@ def _stirling_remainder(a: np.ndarray) -> np.ndarray:
     return series / a
 
 
-def _beta_fraction(a: np.ndarray, b: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Regularized incomplete beta I_x(a, b), with y = 1 - x given to full precision."""
+def _beta_fraction(
+    a: np.ndarray, b: np.ndarray, x: np.ndarray, y: np.ndarray, swap: np.ndarray | None = None
+) -> np.ndarray:
+    """Regularized incomplete beta I_x(a, b), with y = 1 - x given to full precision.
+
+    `swap` says where 1 - I_y(b, a) is reckoned instead; default where its fraction converges sooner.
+    """
     shape = x.shape
-    a, b, x, y = (np.ravel(part) for part in np.broadcast_arrays(a, b, x, y))
-    swap = x * (a + b + 2) > a + 1
+    swap = x * (a + b + 2) > a + 1 if swap is None else swap
+    a, b, x, y, swap = (np.ravel(part) for part in np.broadcast_arrays(a, b, x, y, swap))
     a, b, x, y = np.where(swap, b, a), np.where(swap, a, b), np.where(swap, y, x), np.where(swap, x, y)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_x = np.where(x > 0.5, np.log1p(-y), np.log(x))
@@ -336,6 +344,7 @@ def _lentz(a: np.ndarray, b: np.ndarray, x: np.ndarray) -> np.ndarray:
     h = d.copy()
     # The terms are reckoned in place: most of the time would go into fetching memory.
     term, below, more = np.empty_like(x), np.empty_like(x), np.empty_like(x)
+    found, live = h, np.arange(len(h))
     for m in range(1, _MOST_TERMS):
         np.subtract(b, m, out=term)
         term *= m
@@ -355,9 +364,17 @@ def _lentz(a: np.ndarray, b: np.ndarray, x: np.ndarray) -> np.ndarray:
         h *= _lentz_step(term, c, d, below)
         below -= 1
         np.abs(below, out=below)
-        if not np.any(below > 1e-15):
+        open_ = below > 1e-15
+        if not np.any(open_):
             break
-    return h
+        if m % 8 == 0 and 2 * np.count_nonzero(open_) < len(h):
+            # The slowest go on alone.
+            found[live] = h
+            live = live[open_]
+            a, b, x, both, c, d, h = (column[open_] for column in (a, b, x, both, c, d, h))
+            term, below, more = (scratch[: len(live)] for scratch in (term, below, more))
+    found[live] = h
+    return found
 
 
 def _lentz_step(term: np.ndarray, c: np.ndarray, d: np.ndarray, change: np.ndarray) -> np.ndarray:

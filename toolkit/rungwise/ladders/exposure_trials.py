@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -32,8 +33,50 @@ NO_PROBE = "No probe step is planned on this ladder, so there is no step to expe
 
 
 @dataclass(frozen=True, eq=False)
+class Used:
+    """The trials of a program that enter a model, in order.
+
+    Trials of a day are spread evenly over it, in their order: two values at one instant have no
+    likelihood under the model, and trials of one day resemble each other most.
+
+    Attributes
+    ----------
+    week, difficulty, rating : ndarray of float
+    first : ndarray of int
+        Place of the first trial of each day.
+    """
+
+    week: np.ndarray
+    difficulty: np.ndarray
+    rating: np.ndarray
+    first: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.week)
+
+    @property
+    def days(self) -> int:
+        """Days with a trial."""
+        return len(self.first)
+
+    @cached_property
+    def together(self) -> float:
+        """Correlation of time and difficulty, NaN where difficulty never varies."""
+        return correlation(self.week, self.difficulty)
+
+    def daily(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Give the days since the first trial of all, and the average difficulty and rating of each."""
+        n = np.diff(self.first, append=len(self))
+        return (
+            np.rint(self.week[self.first] * WEEK),
+            np.add.reduceat(self.difficulty, self.first) / n,
+            np.add.reduceat(self.rating, self.first) / n,
+        )
+
+
+@dataclass(frozen=True, eq=False)
 class Program:
-    """The rated and declined trials of one child's ladder in exposure.
+    """The rated and declined trials of one child's ladder in exposure, in order of their days.
 
     Attributes
     ----------
@@ -70,23 +113,23 @@ class Program:
         """Worst end of the scale."""
         return self.ceiling if self.sign < 0 else self.floor
 
-    def used(self, *, declines: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Give time in weeks, difficulty and rating of every trial that enters.
+    @cached_property
+    def rated(self) -> Used:
+        """Every rated trial."""
+        return self._laid_out(np.where(self.declined, np.nan, self.rating))
 
-        Trials of a day are spread evenly over it, in their order: two values at one instant have no
-        likelihood under the model, and trials of one day resemble each other most.
-        """
-        rating = np.where(self.declined, self.worst if declines else np.nan, self.rating)
+    @cached_property
+    def with_declines(self) -> Used:
+        """Every rated trial, and every declined one at the worst end of the scale."""
+        return self._laid_out(np.where(self.declined, self.worst, self.rating))
+
+    def _laid_out(self, rating: np.ndarray) -> Used:
         kept = ~np.isnan(rating)
         week = self.week[kept]
-        _, first, day, n = np.unique(week, return_index=True, return_inverse=True, return_counts=True)
-        within = (np.arange(len(week)) - first[day]) / n[day]
-        return week + within / WEEK, self.difficulty[kept], rating[kept]
-
-    @property
-    def n_days(self) -> int:
-        """Days with a rated trial."""
-        return len(np.unique(self.week[~np.isnan(self.rating)]))
+        first = np.flatnonzero(np.diff(week, prepend=-np.inf))
+        n = np.diff(first, append=len(week))
+        within = (np.arange(len(week)) - np.repeat(first, n)) / np.repeat(n, n)
+        return Used(week + within / WEEK, self.difficulty[kept], rating[kept], first)
 
 
 def programs_in_exposure(tables: TableSet, child_id: str | None, kinds: Iterable[str]) -> Iterator[Program]:
@@ -150,16 +193,20 @@ def primary_probe_steps(tables: TableSet) -> dict[tuple[str, str], float]:
 
 def why_refused(program: Program) -> str:
     """Say in one sentence why difficulty and time cannot be told apart here; empty where they can."""
-    week, difficulty, _ = program.used()
+    used = program.rated
     if np.isnan(program.probe_step):
         return NO_PROBE
-    if program.n_days < FEWEST_DAYS:
-        return TOO_FEW.format(days=count_of(program.n_days, "day"))
-    if np.ptp(difficulty) < 1e-9:
+    if used.days < FEWEST_DAYS:
+        return TOO_FEW.format(days=count_of(used.days, "day"))
+    if np.ptp(used.difficulty) < 1e-9:
         return ONE_DIFFICULTY
-    r = correlation(week, difficulty)
-    if abs(r) > TOGETHER:
-        return GO_TOGETHER.format(r=format_bounded(r), trials=count_of(len(week), "trial"))
+    return why_together(used)
+
+
+def why_together(used: Used) -> str:
+    """Say that time and difficulty go together too closely; empty where they do not."""
+    if abs(used.together) > TOGETHER:
+        return GO_TOGETHER.format(r=format_bounded(used.together), trials=count_of(len(used), "trial"))
     return ""
 
 
@@ -168,9 +215,3 @@ def correlation(a: np.ndarray, b: np.ndarray) -> float:
     if len(a) < 2 or np.ptp(a) < 1e-9 or np.ptp(b) < 1e-9:
         return float("nan")
     return float(np.corrcoef(a, b)[0, 1])
-
-
-def how_close(week: np.ndarray, difficulty: np.ndarray) -> float:
-    """Give the size of the correlation, 0 where there is none."""
-    r = correlation(week, difficulty)
-    return 0.0 if np.isnan(r) else abs(r)

@@ -19,10 +19,11 @@ from rungwise.ladders.exposure_trials import (
     TOO_FEW,
     WEEK,
     Program,
+    Used,
     correlation,
-    how_close,
     programs_in_exposure,
     why_refused,
+    why_together,
 )
 from rungwise.models.gls import Ar1Fit, fit_ar1
 from rungwise.models.mixture import Mixture
@@ -224,8 +225,8 @@ def step_adjusted_group(
     programs, left_out = [], []
     for program in programs_in_exposure(tables, None, kinds):
         reason = NO_PROBE if np.isnan(program.probe_step) else ""
-        if not reason and program.n_days < FEWEST_DAYS:
-            reason = TOO_FEW.format(days=count_of(program.n_days, "day"))
+        if not reason and program.rated.days < FEWEST_DAYS:
+            reason = TOO_FEW.format(days=count_of(program.rated.days, "day"))
         if reason:
             left_out.append((program.child, program.ladder, reason))
         else:
@@ -234,7 +235,7 @@ def step_adjusted_group(
         refused="",
         correlation=float("nan"),
         programs=tuple((one.child, one.ladder) for one in programs),
-        too_close=sum(how_close(*one.used()[:2]) > TOGETHER for one in programs),
+        too_close=sum(bool(why_together(one.rated)) for one in programs),
         left_out=tuple(left_out),
         per_week=_unknown("step-adjusted fear a week", "points a week"),
         per_difficulty=_unknown("fear a point of difficulty", "points a point of difficulty"),
@@ -244,9 +245,11 @@ def step_adjusted_group(
         return replace(
             made, refused=f"At least two programs are needed; {count_of(len(programs), 'program')} entered."
         )
-    columns = [program.used() for program in programs]
-    week, difficulty, rating = (np.concatenate(column) for column in zip(*columns, strict=True))
-    group = np.repeat(np.arange(len(programs)), [len(weeks) for weeks, *_ in columns])
+    used = [program.rated for program in programs]
+    week, difficulty, rating = (
+        np.concatenate([getattr(one, name) for one in used]) for name in ("week", "difficulty", "rating")
+    )
+    group = np.repeat(np.arange(len(programs)), [len(one) for one in used])
     r = correlation(_within(week, group), _within(difficulty, group))
     made = replace(made, correlation=r)
     if abs(r) > TOGETHER:
@@ -283,15 +286,15 @@ def step_adjusted_group(
 
 
 def _blank(program: Program) -> StepAdjusted:
-    week, difficulty, _ = program.used()
+    used = program.rated
     made = StepAdjusted(
         child_id=program.child,
         ladder_id=program.ladder,
         probe_step=program.probe_step,
         refused="",
-        correlation=correlation(week, difficulty),
-        days=program.n_days,
-        trials=len(week),
+        correlation=used.together,
+        days=used.days,
+        trials=len(used),
         declined=int(program.declined.sum()),
         per_week=_unknown("step-adjusted fear a week", "points a week"),
         per_difficulty=_unknown("fear a point of difficulty", "points a point of difficulty"),
@@ -314,17 +317,18 @@ def _refused(made: StepAdjusted, reason: str) -> StepAdjusted:
 
 def _fitted(programs: list[Program], made: list[StepAdjusted], confidence: float) -> list[StepAdjusted]:
     """Fill in what the models say, all programs in one go."""
-    courses = _Courses.of([program.used() for program in programs])
+    courses = _Courses.of([program.rated for program in programs])
     shown = [np.unique(program.week) for program in programs]
     lines = courses.lines(shown)
     slope = courses.line(np.tile([0.0, 1.0], (len(programs), 1)))
     worth_limits = courses.worth.limits(confidence)
     slope_limits, *bands = _limits([slope, *lines], confidence)
+    expected, worth, change = np.stack([line.value for line in lines]), courses.worth.value, slope.value
     for i, program in enumerate(programs):
         if courses.reason[i]:
             made[i] = _refused(made[i], courses.reason[i])
             continue
-        value = np.array([line.value[i] for line in lines[: len(shown[i])]])
+        value = expected[: len(shown[i]), i]
         low, high = (np.array([band[end][i] for band in bands[: len(value)]]) for end in (0, 1))
         cautions = [STRAIGHT, FOLLOWS_RATINGS]
         if made[i].declined:
@@ -334,13 +338,13 @@ def _fitted(programs: list[Program], made: list[StepAdjusted], confidence: float
         counts = {name: getattr(made[i], name) for name in ("days", "trials", "declined", "correlation")}
         per_week, per_difficulty = (
             replace(
-                blank, value=float(change.value[i]), ci_low=float(ends[0][i]), ci_high=float(ends[1][i]),
+                blank, value=float(value_of[i]), ci_low=float(ends[0][i]), ci_high=float(ends[1][i]),
                 confidence=confidence, n=made[i].trials, cautions=tuple(cautions), counts=counts,
                 method=METHOD,
             )
-            for blank, change, ends in (
-                (made[i].per_week, slope, slope_limits),
-                (made[i].per_difficulty, courses.worth, worth_limits),
+            for blank, value_of, ends in (
+                (made[i].per_week, change, slope_limits),
+                (made[i].per_difficulty, worth, worth_limits),
             )
         )  # fmt: skip
         made[i] = replace(
@@ -362,23 +366,25 @@ def _with_declines(
 ) -> list[StepAdjusted]:
     """Set the change a week with declines at the worst end beside the one without."""
     asked = [i for i, one in enumerate(made) if one.declined and not one.refused]
-    used = {i: programs[i].used(declines=True) for i in asked}
-    told = [i for i in asked if how_close(*used[i][:2]) <= TOGETHER]
-    for i in set(asked) - set(told):
-        r = format_bounded(correlation(*used[i][:2]))
-        words = GO_TOGETHER.format(r=r, trials=count_of(len(used[i][0]), "trial"))
-        made[i] = replace(made[i], with_declines=_lost(made[i].per_week, len(used[i][0]), words))
+    used = {i: programs[i].with_declines for i in asked}
+    told = []
+    for i in asked:
+        if words := why_together(used[i]):
+            made[i] = replace(made[i], with_declines=_lost(made[i].per_week, len(used[i]), words))
+        else:
+            told.append(i)
     if not told:
         return made
     courses = _Courses.of([used[i] for i in told])
     slope = courses.line(np.tile([0.0, 1.0], (len(told), 1)))
     low, high = slope.limits(confidence)
+    change = slope.value
     for place, i in enumerate(told):
-        without, n = made[i].per_week, len(used[i][0])
+        without, n = made[i].per_week, len(used[i])
         if courses.reason[place]:
             made[i] = replace(made[i], with_declines=_lost(without, n, courses.reason[place]))
             continue
-        value = float(slope.value[place])
+        value = float(change[place])
         estimate = replace(
             without, value=value, ci_low=float(low[place]), ci_high=float(high[place]), n=n,
             favors=_favors(programs[i].sign * value),
@@ -416,27 +422,24 @@ class _Courses:
     on_difficulty: np.ndarray
 
     @classmethod
-    def of(cls, used: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> _Courses:
+    def of(cls, used: Sequence[Used]) -> _Courses:
         """Fit both: all trials for the worth of difficulty, then daily averages for the course."""
-        rating, week, difficulty = (_padded([one[place] for one in used]) for place in (2, 0, 1))
-        rows = np.arange(rating.shape[1]) < np.array([len(one[0]) for one in used])[:, None]
+        week, difficulty, rating = (
+            _padded([getattr(one, name) for one in used]) for name in ("week", "difficulty", "rating")
+        )
+        rows = np.arange(week.shape[1]) < np.array([len(one) for one in used])[:, None]
         design = np.stack([np.ones_like(week), difficulty, week], axis=2)
         trials = fit_ar1(np.where(rows, rating, np.nan), design, week * WEEK, unit_gap=1.0)
         worth = trials.contrast([0.0, 1.0, 0.0])
-        daily = [_daily(*one) for one in used]
-        times, average, ratings = (_padded([one[place] for one in daily]) for place in (0, 1, 2))
-        rows = np.arange(times.shape[1]) < np.array([len(one[0]) for one in daily])[:, None]
+        times, average, ratings = (
+            _padded(list(column)) for column in zip(*(one.daily() for one in used), strict=True)
+        )
+        rows = np.arange(times.shape[1]) < np.array([one.days for one in used])[:, None]
         adjusted = np.where(rows, ratings - worth.value[:, None] * average, np.nan)
         design = np.stack([np.ones_like(times), times / WEEK], axis=2)
         days = fit_ar1(adjusted, design, times)
-        on_difficulty = np.array(
-            [
-                np.linalg.lstsq(own[: len(one[0])], one[1], rcond=None)[0]
-                for own, one in zip(design, daily, strict=True)
-            ]
-        )
         reasons = [str(a or b) for a, b in zip(trials.reason, days.reason, strict=True)]
-        return cls(reasons, worth, days, on_difficulty)
+        return cls(reasons, worth, days, _lines(average, times / WEEK, rows))
 
     def line(self, weights: np.ndarray) -> Mixture:
         """Give weighted sums of level and course, the uncertainty of the worth of difficulty included.
@@ -455,10 +458,8 @@ class _Courses:
 
 def _lengths(program: Program) -> tuple[int, ...]:
     """Give how long the program's padded columns are: trials and days, without declines and with them."""
-    usable = ~np.isnan(program.rating) | program.declined
-    days = program.n_days, len(np.unique(program.week[usable]))
-    trials = int(usable.sum()) - int(program.declined.sum()), int(usable.sum())
-    return tuple(_rounded(length) for length in (*trials, *days))
+    used = program.rated, program.with_declines
+    return tuple(_rounded(length) for one in used for length in (len(one), one.days))
 
 
 def _rounded(length: int) -> int:
@@ -476,17 +477,20 @@ def _alike(lengths: list[tuple[int, ...]]) -> Iterator[list[int]]:
 
 def _padded(columns: list[np.ndarray]) -> np.ndarray:
     """Put columns of unlike length below each other, the last entry repeated."""
-    longest = _rounded(max(map(len, columns)))
-    return np.array([np.pad(one, (0, longest - len(one)), mode="edge") for one in columns])
+    made = np.empty((len(columns), _rounded(max(map(len, columns)))))
+    for row, column in zip(made, columns, strict=True):
+        row[: len(column)] = column
+        row[len(column) :] = column[-1]
+    return made
 
 
-def _daily(
-    week: np.ndarray, difficulty: np.ndarray, rating: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the days, and the average difficulty and rating of each."""
-    times, which = np.unique(np.floor(week * WEEK + 1e-6), return_inverse=True)
-    n = np.bincount(which)
-    return times, np.bincount(which, difficulty) / n, np.bincount(which, rating) / n
+def _lines(values: np.ndarray, at: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Give level and slope of the least-squares line through each row of values, (series, 2)."""
+    n = rows.sum(axis=1)
+    mean_value, mean_at = ((rows * column).sum(axis=1) / n for column in (values, at))
+    off = rows * (at - mean_at[:, None])
+    slope = np.sum(off * values, axis=1) / np.sum(off * off, axis=1)
+    return np.column_stack([mean_value - slope * mean_at, slope])
 
 
 def _within(values: np.ndarray, group: np.ndarray) -> np.ndarray:

@@ -92,21 +92,38 @@ class Mixture:
         reach = np.array([_t_reach(tail, df) for df in distinct.tolist()])[where]
         quantiles = self.center + self.spread * reach[:, None]
         low, high = quantiles.min(axis=1), quantiles.max(axis=1)
-        x = np.sum(self.share * quantiles, axis=1)
-        df = self.df[:, None]
+        # Each component's tail to the second order about its own quantile.
+        weight = self.share / self.spread
+        weight = weight / weight.sum(axis=1, keepdims=True)
+        x = np.sum(weight * quantiles, axis=1)
+        bend = (self.df + 1) * reach / (self.df + reach**2)
+        x = x + bend * np.sum(weight * (x[:, None] - quantiles) ** 2 / self.spread, axis=1) / 2
+        x = np.clip(x, low, high)
+        live = np.flatnonzero(~np.isnan(x))
         for _ in range(_MOST_STEPS):
-            standardized = (x[:, None] - self.center) / self.spread
-            above = np.sum(self.share * t_sf(standardized, df), axis=1)
-            density = np.sum(self.share * t_pdf(standardized, df) / self.spread, axis=1)
-            low, high = np.where(above > tail, x, low), np.where(above > tail, high, x)
-            # Newton's step on the logarithm of the tail, which is nearly straight; bisection when
-            # it would leave the bracket.
-            with np.errstate(divide="ignore", invalid="ignore"):
-                proposed = x + np.log(above / tail) * above / density
-            inside = (proposed >= low) & (proposed <= high)
-            moved = np.where(inside, proposed, 0.5 * (low + high))
-            settled = np.abs(moved - x) <= 1e-9 * self.spread[:, 0]
-            x = moved
-            if np.all(settled | np.isnan(x)):
+            if not len(live):
                 break
+            share, spread, df = self.share[live], self.spread[live], self.df[live, None]
+            z = (x[live, None] - self.center[live]) / spread
+            above = np.sum(share * t_sf(z, df), axis=1)
+            low[live] = np.where(above > tail, x[live], low[live])
+            high[live] = np.where(above > tail, high[live], x[live])
+            # Halley's step on the logarithm of the tail, which is nearly straight; Newton's where it is
+            # not, and bisection where that would leave the bracket.
+            density = share * t_pdf(z, df) / spread
+            falling = density * z * (df + 1) / (df + z * z) / spread
+            with np.errstate(divide="ignore", invalid="ignore"):
+                off = np.log(above / tail)
+                slope = -density.sum(axis=1) / above
+                bend = falling.sum(axis=1) / above - slope**2
+                bent = np.where(np.abs(off * bend) < slope**2, off * bend, 0.0)
+                proposed = x[live] - 2 * off * slope / (2 * slope**2 - bent)
+            inside = (proposed >= low[live]) & (proposed <= high[live])
+            moved = np.where(inside, proposed, 0.5 * (low[live] + high[live]))
+            # Near the root the error after Halley's step is about the cube of the step; a bisection only
+            # halves it.
+            short = np.where(inside & (bent == off * bend), 3e-4, 1e-9) * spread.min(axis=1)
+            settled = np.abs(moved - x[live]) <= short
+            x[live] = moved
+            live = live[~settled]
         return x
