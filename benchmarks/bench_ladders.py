@@ -26,7 +26,8 @@ from rungwise.ladders.practice_ratings import practice_ratings
 from rungwise.ladders.probes import probe_contrasts
 from rungwise.ladders.review import review_ladders
 from rungwise.ladders.standing import standing
-from rungwise.ladders.step_adjusted import step_adjusted_fear, step_adjusted_group
+from rungwise.ladders.step_adjusted import step_adjusted_fear
+from rungwise.ladders.step_adjusted_group import step_adjusted_group
 from rungwise.ladders.trials import trials_of
 from rungwise.series.caseload import Caseload, read_caseload
 from rungwise.simulate.practice import simulate_practice

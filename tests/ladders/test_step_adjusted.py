@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from rungwise.ladders.exposure_trials import FEWEST_DAYS, NO_PROBE, ONE_DIFFICULTY, programs_in_exposure
 from rungwise.ladders.ordinal_fear import ordinal_step_adjusted_fear
-from rungwise.ladders.step_adjusted import OFF_SCALE, step_adjusted_fear, step_adjusted_group
+from rungwise.ladders.step_adjusted import OFF_SCALE, step_adjusted_fear
 
 JITTER = (0, 1, -1, 1, 0, -1, 1, 0, -1, 0, 1, -1)
 # Steps practiced over twelve visits: up and down enough to be told apart from time.
@@ -139,13 +139,9 @@ def test_declines_are_counted_and_set_beside_at_the_worst_end(records):
     assert found.with_declines.n == found.per_week.n + 3
     # Early declines at 10 lie above the line through 8 + 2 − week/2 by less at first and more later.
     assert found.with_declines.value != found.per_week.value
-    assert climb_without_declines_has_none(records)
-
-
-def climb_without_declines_has_none(records):
     climb(records, child="C2", start=8)
     second = next(one for one in step_adjusted_fear(records.read()) if one.child_id == "C2")
-    return second.with_declines is None
+    assert second.with_declines is None
 
 
 def test_a_line_off_the_scale_is_said(records):
@@ -169,38 +165,6 @@ def test_several_trials_of_a_day_stand_at_times_of_their_own(records):
     assert days.tolist() == [7 * week for week in range(8)]
     assert difficulty.tolist() == [0] * 8
     assert rating.tolist() == [3] * 8
-
-
-def test_children_together_share_the_worth_of_a_step(records):
-    for number, (per_week, start) in enumerate([(-0.5, 8), (-0.3, 7), (-0.1, 6), (-0.2, 7)]):
-        rng = np.random.default_rng(number)
-        child = f"C{number}"
-        records.exposure_from(0, child)
-        records.plan(4, child=child)
-        for week, step in enumerate(STEPS):
-            fear = start + (step - 4) + per_week * week + rng.normal(0, 0.2)
-            records.trial(7 * week, step, round(min(max(fear, 0), 10), 3), child=child)
-    climb(records, child="C9", steps=STEPS[:3])
-    group = step_adjusted_group(records.read())
-    assert group.refused == ""
-    assert group.programs == tuple((f"C{number}", "wall") for number in range(4))
-    assert [row[:2] for row in group.left_out] == [("C9", "wall")]
-    assert group.per_week.value == pytest.approx(-0.275, abs=0.05)
-    assert group.per_week.ci_low < -0.275 < group.per_week.ci_high
-    assert group.per_difficulty.value == pytest.approx(1, abs=0.1)
-    assert 0.05 < group.spread < 0.4
-    assert np.isnan(group.per_week.p_value)
-
-
-def test_children_together_are_refused_where_all_climb_steadily_or_only_one_is_there(records):
-    climb(records, steps=(1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 6, 6))
-    assert step_adjusted_group(records.read()).refused == (
-        "At least two programs are needed; 1 program entered."
-    )
-    climb(records, steps=(1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 6, 6), child="C2")
-    group = step_adjusted_group(records.read())
-    assert "too closely to tell apart" in group.refused
-    assert group.too_close == 2
 
 
 def test_the_order_of_ratings_agrees_in_direction_and_takes_declines(records, rng_ratings):

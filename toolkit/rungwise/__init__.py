@@ -106,6 +106,7 @@ _HOMES: dict[str, str] = {
     "practice_ratings": "ladders.practice_ratings",
     "review_ladders": "ladders.review",
     "step_adjusted_fear": "ladders.step_adjusted",
+    "step_adjusted_group": "ladders.step_adjusted_group",
     "ordinal_step_adjusted_fear": "ladders.ordinal_fear",
     "planned_steps_trend": "ladders.probes",
     "probe_contrasts": "ladders.probes",

@@ -17,7 +17,7 @@ from rungwise.ladders.mastery import (
     steps_where_children_stall,
 )
 from rungwise.ladders.review import remark_sentence, review_ladders
-from rungwise.ladders.step_adjusted import step_adjusted_group
+from rungwise.ladders.step_adjusted_group import step_adjusted_group
 from rungwise.reports.blocks import (
     Block,
     Blocks,
