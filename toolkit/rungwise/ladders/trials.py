@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, fields
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from rungwise.ladders.phase_on import phase_on
 from rungwise.tables.groups import coded, firsts, grouped, in_order
-from rungwise.tables.table import TableSet
+from rungwise.tables.table import Table, TableSet
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +53,7 @@ class Trials:
 
     def where(self, rows: np.ndarray) -> Trials:
         """Give the trials of a mask or of places."""
-        return Trials(*(getattr(self, one.name)[rows] for one in fields(self)))
+        return Trials(*(getattr(self, name)[rows] for name in _COLUMNS))
 
     def groups(self, *names: str) -> np.ndarray:
         """Number the distinct combinations of some columns, in the order of the trials."""
@@ -65,6 +66,11 @@ class Trials:
         pairs = self.groups("child_id", "ladder_id")
         for places in np.split(np.arange(len(self)), np.flatnonzero(np.diff(pairs)) + 1):
             yield self.child_id[places[0]], self.ladder_id[places[0]], self.where(places)
+
+
+_COLUMNS = tuple(one.name for one in fields(Trials))
+# Every outcome asks for the same trials of a caseload, which never change.
+_gathered: MutableMapping[TableSet, Trials] = WeakKeyDictionary()
 
 
 def trials_of(tables: TableSet, *, child_id: str | None = None) -> Trials | None:
@@ -89,7 +95,16 @@ def trials_of(tables: TableSet, *, child_id: str | None = None) -> Trials | None
         return None
     rows = tables.tables["observations"]
     if child_id is not None:
-        rows = rows.where(rows["child_id"] == child_id)
+        return _gather(tables, rows.where(rows["child_id"] == child_id))
+    if tables not in _gathered:
+        gathered = _gather(tables, rows)
+        for name in _COLUMNS:
+            getattr(gathered, name).setflags(write=False)
+        _gathered[tables] = gathered
+    return _gathered[tables]
+
+
+def _gather(tables: TableSet, rows: Table) -> Trials:
     if len(rows):
         rows = rows.where(_one_row_each(rows.columns))
     declined = rows["outcome"] == "declined"
