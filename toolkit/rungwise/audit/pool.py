@@ -15,17 +15,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from rungwise.audit.sharing import CELLS, DIGITS, DOCUMENT, SETTINGS, VERSION
+from rungwise.audit.pool_average import pooled_average
+from rungwise.audit.sharing import CELLS, DOCUMENT, SETTINGS, VERSION
 from rungwise.audit.suppression import possible
 from rungwise.audit.wording import listed, percent, small
-from rungwise.basis.distributions import t_quantile
 from rungwise.basis.errors import RungwiseError
 from rungwise.basis.estimate import Estimate
 from rungwise.basis.intervals import share_interval
 from rungwise.basis.page_numbers import count_of, format_number
-from rungwise.study.synthesis import Synthesis, synthesize
+from rungwise.study.synthesis import Synthesis
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,19 +38,9 @@ CHILDREN_TWICE = (
     "A child seen by two of the clinics counts in both; editions without codes cannot tell, so every "
     "interval takes the children to be different ones."
 )
-ROUNDED = (
-    f"Averages were shared to {DIGITS} decimals, so the average over all children may be off by "
-    f"{0.5 * 10**-DIGITS:g}, and its interval is built back from rounded limits."
-)
-
-
 HIDDEN_DIFFER = (
     "Clinics hide numbers because they are small, so those that showed theirs are no fair sample of all; "
     "the range that holds whatever was hidden is the safe answer."
-)
-NO_AVERAGE = (
-    "An edition gives an average only where every number by outcome is shown; no clinic's was, so there is "
-    "no average over all children."
 )
 
 
@@ -285,7 +273,7 @@ def pool(documents: Sequence[Mapping[str, Any]], *, names: Sequence[str] | None 
     _check_together(documents, names)
     children = {name: _sum([document["children"] for document in documents], name) for name in CELLS}
     fell, low, high, cost = _fell(documents, children)
-    mean, by_clinic = _mean_nap(documents)
+    mean, by_clinic, about_mean = pooled_average(documents)
     kinds = [document["serious_incidents"] for document in documents]
     cautions = [CHILDREN_TWICE]
     levels = sorted({document["recording_level"] for document in documents})
@@ -293,7 +281,7 @@ def pool(documents: Sequence[Mapping[str, Any]], *, names: Sequence[str] | None 
         cautions.append(LEVELS_DIFFER.format(levels=listed([str(level) for level in levels])))
     if not (children["fell"].exact and children["judged"].exact):
         cautions.append(HIDDEN_DIFFER)
-    cautions.append(ROUNDED if mean.n else NO_AVERAGE)
+    cautions += about_mean
     if by_clinic is not None:
         cautions += by_clinic.average.cautions
     return PooledAudit(
@@ -448,40 +436,3 @@ def _fell(
             whole = share_interval(round(share.value * total.low), total.low)
             cost = (share.ci_high - share.ci_low) / (whole.ci_high - whole.ci_low)
     return share, low, high, cost
-
-
-def _mean_nap(documents: Sequence[Mapping[str, Any]]) -> tuple[Estimate, Synthesis | None]:
-    """Average over children and over clinics, from each clinic's number, mean and limits."""
-    given = [
-        (document["children"]["judged"], *document["mean_nap"])
-        for document in documents
-        if document["mean_nap"] is not None and (document["children"]["judged"] or 0) > 1
-    ]
-    nan = float("nan")
-    if not given:
-        return Estimate("mean NAP", nan, counts={"clinics": 0}), None
-    confidence = 1 - documents[0]["settings"]["alpha"]
-    n, mean, low, high = (np.array(column, dtype=float) for column in zip(*given, strict=True))
-    # A limit that was cut at an end of the scale is nearer than the other one.
-    half = np.maximum(mean - low, high - mean)
-    quantile = np.array([float(t_quantile(0.5 * (1 + confidence), one - 1)) for one in n])
-    error = half / quantile
-    total = n.sum()
-    center = float(np.sum(n * mean) / total)
-    # Sums of squares add up: within clinics and between them.
-    squares = np.sum((n - 1) * n * error**2) + np.sum(n * (mean - center) ** 2)
-    reach = float(t_quantile(0.5 * (1 + confidence), total - 1)) * math.sqrt(squares / (total - 1) / total)
-    average = Estimate(
-        "mean NAP",
-        center,
-        max(0.0, center - reach),
-        min(1.0, center + reach),
-        confidence,
-        n=int(total),
-        counts={"clinics": len(given)},
-        method="mean over children, from the clinics' means and standard deviations; t interval",
-    )
-    usable = error > 0
-    if usable.sum() < 2:
-        return average, None
-    return average, synthesize(mean[usable], error[usable] ** 2)
