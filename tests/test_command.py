@@ -1,27 +1,68 @@
 """The command line as a person meets it: answers, exit codes, never a traceback."""
 
+import contextlib
+import io
 import json
 import os
 import subprocess
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from rungwise.command import main
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "data_demo"
 
 
-def rungwise(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess:
+@dataclass
+class Run:
+    """What a call of the command line gave."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def rungwise(*arguments: object, cwd: Path | None = None) -> Run:
+    """Call the command line here; an error that it does not foresee fails the test."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), contextlib.chdir(cwd or "."):
+        try:
+            code = main([str(argument) for argument in arguments])
+        except SystemExit as left:
+            code = left.code
+    return Run(code, out.getvalue(), err.getvalue())
+
+
+def process(*arguments: object) -> subprocess.CompletedProcess:
+    """Run the command line as a process of its own."""
     return subprocess.run(
         [sys.executable, "-m", "rungwise.command", *map(str, arguments)],
-        cwd=cwd,
         capture_output=True,
         text=True,
         check=False,
         env={**os.environ, "PYTHONUTF8": "1"},
     )
+
+
+@pytest.mark.parametrize("few", [False, True])
+def test_the_process_says_and_returns_what_the_call_does(tmp_path, few):
+    file = DEMO / "one_child.csv"
+    if few:
+        file = tmp_path / "few.csv"
+        file.write_text("date,phase,rating\n2026-01-05,baseline,7\n2026-01-12,exposure,6\n")
+    for arguments, code in (
+        (["child", file], 4 if few else 0),
+        (["child", file, "C999"], 2),
+        (["dance"], 2),
+    ):
+        own, here = process(*arguments), rungwise(*arguments)
+        assert own.returncode == here.returncode == code
+        assert own.stdout == here.stdout
+        assert own.stderr.split(":", 1)[-1] == here.stderr.split(":", 1)[-1]
+        assert "Traceback" not in own.stderr
 
 
 def test_one_child_is_answered_in_its_first_sentence():
@@ -114,15 +155,23 @@ def test_a_file_with_one_problem_is_refused_in_one_line(tmp_path):
 
 
 def test_a_report_is_not_overwritten_unasked(tmp_path):
-    arguments = ["child", DEMO / "one_child.csv", "--report", "--to", tmp_path / "page"]
-    first = rungwise(*arguments)
-    assert first.returncode == 0, first.stderr
-    before = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
-    again = rungwise(*arguments)
-    assert again.returncode == 2
-    assert "--overwrite" in again.stderr
-    assert {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()} == before
+    page = tmp_path / "page" / "child_child.html"
+    page.parent.mkdir()
+    page.write_text("an earlier report", encoding="utf-8")
+    arguments = ["child", DEMO / "one_child.csv", "--report", "--to", page.parent]
+
+    def refused():
+        before = {path.name: path.read_bytes() for path in page.parent.iterdir()}
+        run = rungwise(*arguments)
+        assert run.returncode == 2
+        assert "--overwrite" in run.stderr
+        assert {path.name: path.read_bytes() for path in page.parent.iterdir()} == before
+        return before
+
+    assert len(refused()) == 1
     assert rungwise(*arguments, "--overwrite").returncode == 0
+    assert "an earlier report" not in page.read_text(encoding="utf-8")
+    assert len(refused()) >= 3
 
 
 def test_a_printed_answer_imports_no_heavy_library():
@@ -216,30 +265,29 @@ def test_the_data_dictionary_is_a_page(tmp_path):
     assert rungwise("describe", tmp_path / "dictionary.html", "--overwrite").returncode == 0
 
 
-def test_an_audit_says_its_answer_and_where_it_is(tmp_path):
-    run = rungwise("audit", DEMO / "practice", "--quarter", "2026Q3", "--to", tmp_path / "audit")
+def test_an_audit_says_its_answer_and_where_it_is(demo_audits):
+    run = Run(*json.loads((demo_audits / "practice.said.json").read_text(encoding="utf-8")).values())
     assert run.returncode == 0, run.stderr
     assert run.stdout.startswith("Fear fell in ")
-    assert str(tmp_path / "audit" / "audit.html") in run.stdout
-    again = rungwise("audit", DEMO / "practice", "--quarter", "2026Q3", "--to", tmp_path / "audit")
+    assert str(demo_audits / "practice" / "audit.html") in run.stdout
+    again = rungwise(
+        "audit", DEMO / "practice", "--quarter", "2026Q3", "--to", demo_audits / "practice"
+    )  # fmt: skip
     assert again.returncode == 2
     assert "--overwrite" in again.stderr
 
 
 def test_an_audit_without_anyone_judged_is_written_and_exits_4(tmp_path):
-    run = rungwise("audit", DEMO / "practice", "--quarter", "2030Q1", "--to", tmp_path / "audit")
+    run = rungwise("audit", DEMO / "one_child.csv", "--quarter", "2030Q1", "--to", tmp_path / "audit")
     assert run.returncode == 4
     assert (tmp_path / "audit" / "audit.html").exists()
 
 
-def test_an_edition_for_sharing_says_its_answer_and_where_it_is(tmp_path):
-    run = rungwise(
-        "audit", DEMO / "practice", "--quarter", "2026Q3", "--edition", "sharing",
-        "--to", tmp_path / "shared",
-    )  # fmt: skip
+def test_an_edition_for_sharing_says_its_answer_and_where_it_is(demo_audits):
+    run = Run(*json.loads((demo_audits / "2026Q3.said.json").read_text(encoding="utf-8")).values())
     assert run.returncode == 0, run.stderr
     assert "Fear ratings fell in 18 of the 27 children judged in 2026Q3." in run.stdout
-    assert str(tmp_path / "shared" / "shared_audit.html") in run.stdout
+    assert str(demo_audits / "2026Q3" / "shared_audit.html") in run.stdout
 
 
 def test_the_ladder_follows_the_answer_where_it_was_recorded(tmp_path):
@@ -342,23 +390,21 @@ def test_only_editions_for_sharing_are_pooled(tmp_path):
     assert "Traceback" not in run.stderr
 
 
-@pytest.mark.parametrize("words", [["audit", "--pool"], ["pool"]])
-def test_both_ways_to_pool_give_one_answer(tmp_path, words):
+def test_both_ways_to_pool_give_one_answer(tmp_path):
     import rungwise as rw
     from rungwise.audit.sharing import share, shared_document
 
+    caseload = rw.read_caseload(DEMO / "practice")
+    audit = rw.audit_quarter(caseload, "2026Q3", today="2026-10-20")
     files = []
     for site in ("North", "South"):
-        caseload = rw.read_caseload(DEMO / "practice")
-        audit = replace(rw.audit_quarter(caseload, "2026Q3", today="2026-10-20"), label=site)
         files.append(tmp_path / f"{site}.json")
-        document = shared_document(share(audit, caseload.practice))
+        document = shared_document(share(replace(audit, label=site), caseload.practice))
         files[-1].write_text(json.dumps(document), encoding="utf-8")
-    run = rungwise(*words, *files)
-    assert run.returncode == 0, run.stderr
-    judged = 2 * int(audit.headline.n)
-    assert f" of {judged} children judged in 2026Q3" in run.stdout
-    assert run.stdout == rungwise("pool", *files).stdout
+    pooled, audited = rungwise("pool", *files), rungwise("audit", "--pool", *files)
+    assert pooled.returncode == audited.returncode == 0, audited.stderr
+    assert f" of {2 * int(audit.headline.n)} children judged in 2026Q3" in pooled.stdout
+    assert audited.stdout == pooled.stdout
 
 
 @pytest.mark.parametrize(

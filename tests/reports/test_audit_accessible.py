@@ -7,10 +7,8 @@ from itertools import pairwise
 
 import pytest
 from rungwise.figures.style import PALETTE
-from rungwise.reports.audit_report import write_audit
 from rungwise.reports.html import style_sheet
 from rungwise.reports.pdf import find_browser
-from small_practice import small_practice
 
 EDITIONS = {"practice": "audit.html", "sharing": "shared_audit.html"}
 PHONE = 390
@@ -19,15 +17,9 @@ CONTRAST = 4.5
 
 
 @pytest.fixture(scope="module")
-def files(tmp_path_factory):
-    place = tmp_path_factory.mktemp("pages")
-    folder = small_practice(place / "files")
-    last = place / "earlier" / "shared_audit.json"
-    write_audit(folder, "2026Q2", to=last.parent, today="2026-11-13", edition="sharing", progress=None)
-    for edition in EDITIONS:
-        write_audit(folder, "2026Q3", to=place / edition, today="2026-11-13", edition=edition,
-                    last_shared=last if edition == "sharing" else None, progress=None)  # fmt: skip
-    return {edition: place / edition / name for edition, name in EDITIONS.items()}
+def files(demo_audits):
+    folders = {"practice": "practice", "sharing": "2026Q3"}
+    return {edition: demo_audits / folders[edition] / name for edition, name in EDITIONS.items()}
 
 
 @pytest.fixture(scope="module")

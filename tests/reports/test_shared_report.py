@@ -17,7 +17,6 @@ from rungwise.audit.wording import percent
 from rungwise.basis.intervals import rate_interval, share_interval
 from rungwise.basis.page_numbers import format_number
 from rungwise.reports.audit_report import NotShared, write_audit
-from rungwise.reports.pdf import find_browser
 from rungwise.series.caseload import read_caseload
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "practice"
@@ -31,17 +30,9 @@ def caseload():
 
 
 @pytest.fixture(scope="module")
-def editions(tmp_path_factory):
+def editions(demo_audits):
     """The editions of two quarters in a row, the second held against the first."""
-    place, last = tmp_path_factory.mktemp("out"), None
-    folders = []
-    for quarter in QUARTERS:
-        folder = place / quarter
-        write_audit(DEMO, quarter, to=folder, today=TODAY, edition="sharing", last_shared=last,
-                    progress=None, pdf=quarter == QUARTERS[1] and find_browser() is not None)  # fmt: skip
-        last = folder / "shared_audit.json"
-        folders.append(folder)
-    return folders
+    return [demo_audits / quarter for quarter in QUARTERS]
 
 
 def texts(folder, read_page):
