@@ -70,9 +70,25 @@ def outcomes(caseload: Caseload) -> dict[str, Callable[[], Any]]:
         "dose beside progress": lambda: dose_and_progress(caseload),
         "probe contrasts": lambda: probe_contrasts(caseload),
         "review of the ladders": lambda: review_ladders(caseload),
+        "all of these in one go": lambda: _all(caseload),
         "model: step-adjusted fear of all together": lambda: step_adjusted_group(caseload),
         "model: step-adjusted fear of each child": lambda: step_adjusted_fear(caseload),
     }
+
+
+def _all(caseload: Caseload) -> list[Any]:
+    """Work out every outcome but the models; doses and probe contrasts are within the last."""
+    episodes = _episodes(caseload)
+    simple = (
+        declines_by_step, practice_ratings, habituation_within, habituation_between, standing,
+        review_ladders, dose_and_progress,
+    )  # fmt: skip
+    return [
+        mastery_curves(episodes),
+        steps_where_children_stall(episodes),
+        approach_tau_batch(approach_scores(caseload)),
+        *(outcome(caseload) for outcome in simple),
+    ]
 
 
 def _episodes(caseload: Caseload) -> Any:

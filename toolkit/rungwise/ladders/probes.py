@@ -144,17 +144,16 @@ def probe_contrasts(
         ]
         found += sorted(own, key=lambda one: tuple(ROLES).index(one[3]))
     contrasts: list[ProbeContrast | None] = [None] * (len(found) * len(CONTRASTS))
+    usable = [_usable_by_phase(series) for *_, series in found]
     for place, contrast in enumerate(CONTRASTS):
-        rows = [
-            row
-            for row, (*_, series) in enumerate(found)
-            if _usable(series, "baseline") and _usable(series, contrast)
-        ]
+        rows = [row for row, phases in enumerate(usable) if "baseline" in phases and contrast in phases]
         if not rows:
             continue
         batch = SeriesBatch.of(*(found[row][4] for row in rows), phases=("baseline", contrast))
         for row, tau, nap in zip(rows, tau_batch(batch), nap_batch(batch), strict=True):
-            contrasts[row * len(CONTRASTS) + place] = _contrast(*found[row], contrast, tau, nap)
+            contrasts[row * len(CONTRASTS) + place] = _contrast(
+                *found[row], contrast, usable[row], tau, nap
+            )
     return tuple(one for one in contrasts if one is not None)
 
 
@@ -259,8 +258,11 @@ def _steps(
     ]
 
 
-def _usable(series: PhaseSeries, phase: str) -> int:
-    return int(np.sum(series.usable & (series.phases == phase)))
+def _usable_by_phase(series: PhaseSeries) -> dict[str, np.ndarray]:
+    """Give the places of usable occasions, of each phase that has any."""
+    usable = series.usable
+    masks = {phase: usable & (series.phases == phase) for phase in set(series.phases.tolist())}
+    return {phase: np.flatnonzero(mask) for phase, mask in masks.items() if mask.any()}
 
 
 def _contrast(
@@ -270,11 +272,14 @@ def _contrast(
     role: str,
     series: PhaseSeries,
     contrast: str,
+    usable: Mapping[str, np.ndarray],
     tau: Estimate,
     nap: Estimate,
 ) -> ProbeContrast:
-    n = [_usable(series, phase) for phase in ("baseline", contrast)]
-    declined = [int(np.sum(series.declined & (series.phases == phase))) for phase in ("baseline", contrast)]
+    both = usable["baseline"], usable[contrast]
+    n = [len(places) for places in both]
+    declined = [int(series.declined[places].sum()) for places in both]
+    medians = [_median(series, places) for places in both]
     cautions = list(nap.cautions)
     if contrast != "exposure":
         cautions.append(NOT_EXPOSURE)
@@ -295,15 +300,14 @@ def _contrast(
         n_later=n[1],
         declined_baseline=declined[0],
         declined_later=declined[1],
-        median_baseline=_median(series, "baseline"),
-        median_later=_median(series, contrast),
+        median_baseline=medians[0],
+        median_later=medians[1],
         cautions=tuple(cautions),
     )
 
 
-def _median(series: PhaseSeries, phase: str) -> float:
+def _median(series: PhaseSeries, places: np.ndarray) -> float:
     worst = np.inf if series.better == "lower" else -np.inf
-    here = (series.phases == phase) & series.usable
-    ordered = np.sort(np.where(series.declined, worst, series.values)[here])
+    ordered = np.sort(np.where(series.declined[places], worst, series.values[places]))
     low, high = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
     return float(low if low == high else (low + high) / 2)
