@@ -58,7 +58,7 @@ def test_the_child_answer_runs_elsewhere(installed):
 
 
 def test_the_audit_runs_elsewhere(installed):
-    arguments = ["audit", str(ROOT / "data_demo" / "practice"), "--quarter", "2026Q3", "--to", "audit"]
+    arguments = ["audit", str(ROOT / "data_demo" / "one_child.csv"), "--quarter", "2026Q3", "--to", "audit"]
     run = python(installed, "-m", "rungwise.command", *arguments)
     assert run.returncode == 0, run.stderr
     assert list((installed / "audit").glob("*.html"))

@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -45,6 +46,17 @@ def written(caseload, tmp_path_factory):
         caseload, "2026Q3", to=target, today="2026-11-01", progress=lambda *step: steps.append(step)
     )
     return target, files, steps
+
+
+@pytest.fixture(scope="module")
+def second(caseload, written, tmp_path_factory):
+    """The audit of the quarter after, held against the first and printed where there is a browser."""
+    target = tmp_path_factory.mktemp("second") / "audit"
+    files = write_audit(
+        caseload, "2026Q4", to=target, today="2026-11-01", earlier=written[0], progress=None,
+        pdf=find_browser() is not None,
+    )  # fmt: skip
+    return target, files
 
 
 def test_everything_is_there_and_listed(written):
@@ -103,15 +115,12 @@ def test_no_file_says_where_the_data_were_kept(written):
         assert all(b"secret_place" not in content for content in contents)
 
 
-def test_an_earlier_audit_is_held_against_todays_count(caseload, tmp_path):
-    write_audit(caseload, "2026Q2", to=tmp_path / "q2", today="2026-11-01", progress=None)
-    write_audit(
-        caseload, "2026Q3", to=tmp_path / "q3", today="2026-11-01", earlier=tmp_path / "q2", progress=None
-    )
-    document = json.loads((tmp_path / "q3" / "audit.json").read_text(encoding="utf-8"))
-    assert [row["quarter"] for row in document["earlier_reports"]] == ["2026Q2"]
+def test_an_earlier_audit_is_held_against_todays_count(second):
+    target, _ = second
+    document = json.loads((target / "audit.json").read_text(encoding="utf-8"))
+    assert [row["quarter"] for row in document["earlier_reports"]] == ["2026Q3"]
     assert document["inputs"][-1]["name"] == "audit.json"
-    page = (tmp_path / "q3" / "audit.html").read_text(encoding="utf-8")
+    page = (target / "audit.html").read_text(encoding="utf-8")
     assert "Earlier audits as they were reported" in page
     assert document["inputs"][-1]["sha256"] in page
 
@@ -153,9 +162,9 @@ def whole(folder):
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that cannot be caught")
-def test_a_run_that_is_killed_at_any_stage_leaves_the_last_good_report_whole(caseload, tmp_path):
+def test_a_run_that_is_killed_at_any_stage_leaves_the_last_good_report_whole(caseload, written, tmp_path):
     target = tmp_path / "out" / "audit"
-    write_audit(caseload, "2026Q3", to=target, today="2026-11-01", progress=None)
+    shutil.copytree(written[0], target)
     before = whole(target)
     for words, reached in STAGES.items():
         run = subprocess.Popen(
@@ -228,11 +237,10 @@ def test_files_that_cannot_be_used_come_back_as_a_list_of_problems(tmp_path):
 
 
 @pytest.mark.skipif(find_browser() is None, reason="no browser that can print")
-def test_a_pdf_is_printed_when_asked(caseload, tmp_path):
-    files = write_audit(
-        caseload, "2026Q3", to=tmp_path / "audit", today="2026-11-01", pdf=True, progress=None
-    )
+def test_a_pdf_is_printed_when_asked(second, written):
+    target, files = second
     (pdf,) = [file for file in files if file.suffix == ".pdf"]
     assert pdf.name == "audit.pdf"
     assert pdf.read_bytes().startswith(b"%PDF")
-    assert "audit.pdf" in json.loads((tmp_path / "audit" / "contents.json").read_text())["files"]
+    assert "audit.pdf" in json.loads((target / "contents.json").read_text())["files"]
+    assert not [file for file in written[1] if file.suffix == ".pdf"]

@@ -28,6 +28,26 @@ def one_child(tmp_path):
     return path
 
 
+@pytest.fixture(scope="module")
+def first(tmp_path_factory):
+    """A file of one child, and the page about it."""
+    place = tmp_path_factory.mktemp("first")
+    (place / "log.csv").write_text(HEADER + "".join(ROWS))
+    (page,) = write_child_report(place / "log.csv", to=place / "page.html", today=TODAY)
+    return place / "log.csv", page
+
+
+@pytest.fixture(scope="module")
+def second(first, tmp_path_factory):
+    """The page about the same file once more, into a folder, printed where there is a browser."""
+    to, steps = tmp_path_factory.mktemp("second") / "reports", []
+    written = write_child_report(
+        first[0], to=to, pdf=find_browser() is not None, today=TODAY,
+        progress=lambda *step: steps.append(step),
+    )  # fmt: skip
+    return to, written, steps
+
+
 @pytest.fixture
 def no_run(monkeypatch):
     def refuse(*arguments, **keywords):
@@ -36,35 +56,28 @@ def no_run(monkeypatch):
     monkeypatch.setattr(child_report, "run_notebook", refuse)
 
 
-def test_the_page_says_what_the_printed_answer_says(one_child, tmp_path, read_page):
-    [written] = write_child_report(one_child, to=tmp_path / "page.html", today=TODAY)
+def test_the_page_says_what_the_printed_answer_says(first, read_page):
+    file, written = first
     page = read_page(written.read_text(encoding="utf-8"))
-    answer = child_answer(read_caseload(one_child, today=TODAY), "child")
-    first, second = page.all("p")[:2]
-    assert answer.headline == f"{first.text} {second.text}".strip()
+    answer = child_answer(read_caseload(file, today=TODAY), "child")
+    headline, rest = page.all("p")[:2]
+    assert answer.headline == f"{headline.text} {rest.text}".strip()
     cells = [cell.text for cell in page.elements if cell.attributes.get("data-label") == "Answer"]
     assert [cell for cell in cells if cell] == [question.reply for question in answer.verdict.questions]
     assert page.all("title")[0].text == "child: is the fear coming down?"
-    assert read_caseload(one_child, today=TODAY).inputs[0].sha256 in page.all("footer")[0].text
+    assert read_caseload(file, today=TODAY).inputs[0].sha256 in page.all("footer")[0].text
     assert "November 13, 2026" in page.all("footer")[0].text
-    assert str(tmp_path) not in written.read_text(encoding="utf-8")
+    assert str(file.parent) not in written.read_text(encoding="utf-8")
 
 
-def test_the_same_file_gives_the_same_bytes(one_child, tmp_path):
-    first, second = (
-        write_child_report(one_child, to=tmp_path / name, today=TODAY)[0].read_bytes()
-        for name in ("a", "b")
-    )
-    assert first == second
+def test_the_same_file_gives_the_same_bytes(first, second):
+    assert first[1].read_bytes() == second[1][0].read_bytes()
 
 
 @pytest.mark.skipif(find_browser() is None, reason="no browser that can print is installed")
-def test_a_folder_gets_a_file_named_after_the_child(one_child, tmp_path):
-    steps = []
-    written = write_child_report(
-        one_child, to=tmp_path / "reports", pdf=True, today=TODAY, progress=lambda *step: steps.append(step)
-    )
-    assert written == [tmp_path / "reports" / "child_child.html", tmp_path / "reports" / "child_child.pdf"]
+def test_a_folder_gets_a_file_named_after_the_child(second):
+    to, written, steps = second
+    assert written == [to / "child_child.html", to / "child_child.pdf"]
     assert written[1].read_bytes().startswith(b"%PDF-")
     assert steps[-1][0] == steps[-1][1] == len(steps)
 
