@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import date, timedelta
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 from rungwise.reports.blocks import Picture
 from rungwise.reports.catalog import words_in
 from rungwise.reports.ladder_section import child_ladders, practice_ladders
+from rungwise.resources import shipped
 from rungwise.series.caseload import read_caseload
 
 FIRST = date(2026, 1, 5)
@@ -19,11 +21,12 @@ def day(week):
     return FIRST + timedelta(days=7 * week)
 
 
-@pytest.fixture
-def write(tmp_path):
+@pytest.fixture(scope="module")
+def write(tmp_path_factory):
     """Write a small practice: a child probed at step 3 of a ladder, practicing steps 1 to 3."""
 
     def written(*, extra=(), plans=()):
+        place = tmp_path_factory.mktemp("practice")
         trials = ["child_id,ladder_id,date,trial,kind,step,outcome,fear_before,fear_peak,rated_by"]
         for week in range(14):
             declined = week in (0, 2)
@@ -48,10 +51,22 @@ def write(tmp_path):
                         "slope,1,one"],
         }  # fmt: skip
         for name, lines in files.items():
-            (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n")
-        return read_caseload(tmp_path, today=date(2026, 12, 31))
+            (place / f"{name}.csv").write_text("\n".join(lines) + "\n")
+        return read_caseload(place, today=date(2026, 12, 31))
 
     return written
+
+
+@pytest.fixture(scope="module")
+def section(write):
+    """The section about the child."""
+    return child_ladders(write(), "C1")
+
+
+@pytest.fixture(scope="module")
+def approached(write):
+    """A caseload in which how far the child goes was tried too."""
+    return write(extra=APPROACHES)
 
 
 @pytest.fixture
@@ -68,17 +83,26 @@ def test_without_trials_there_is_no_section(level_1):
     assert practice_ladders(level_1) == ()
 
 
-def test_the_section_says_where_the_child_stands_and_that_a_clinician_decides(write):
-    text = str(child_ladders(write(), "C1"))
+def test_the_section_says_where_the_child_stands_and_that_a_clinician_decides(section):
+    text = str(section)
     assert text.startswith("On the ladder\n")
     assert "step 3 of 3 (three), offered on 14 days so far." in text
     assert "Whether to step up, hold or step back is decided by a" in text
-    assert "Supervise, never coerce" in " ".join(text.split())
+    assert "What stands under “Before anyone acts on this page” holds here too." in " ".join(text.split())
     assert "Incidents were not recorded, which is not the same as none." in text
 
 
-def test_only_practiced_ladders_are_mapped(write):
-    pictures = [block for block in child_ladders(write(), "C1") if isinstance(block, Picture)]
+def test_a_page_about_a_child_has_one_box_of_cautions_right_before_the_ladder(write):
+    boxes = [one for one in child_ladders(write(), "C1") if getattr(one, "html", "").startswith("<aside")]
+    assert boxes == []
+    notebook = json.loads((shipped("notebooks") / "one_child.ipynb").read_text(encoding="utf-8"))
+    sources = ["".join(cell["source"]) for cell in notebook["cells"]]
+    place = next(i for i, source in enumerate(sources) if "child_ladders" in source)
+    assert sources[place - 1] == "page.safety(say)"
+
+
+def test_only_practiced_ladders_are_mapped(section):
+    pictures = [block for block in section if isinstance(block, Picture)]
     maps = [one for one in pictures if one.alt.startswith("Map of")]
     assert len(maps) == 1
     assert pictures[0].alt.startswith("Map of 30 trials on 14 days. Practice began at step 1")
@@ -86,8 +110,8 @@ def test_only_practiced_ladders_are_mapped(write):
     assert pictures[0].narrow
 
 
-def test_other_contrasts_stand_by_themselves_without_the_counted_one(write):
-    text = str(child_ladders(write(), "C1"))
+def test_other_contrasts_stand_by_themselves_without_the_counted_one(section):
+    text = str(section)
     table = text.split("Other probes and later phases, each by itself\n")[1].split("\n\n")[0]
     rows = [line for line in table.splitlines()[1:] if "step" in line and "against" not in line]
     assert rows[0].startswith("wall, step 3 (primary probe step)  follow-up         4 and 2    2 and 0")
@@ -96,8 +120,8 @@ def test_other_contrasts_stand_by_themselves_without_the_counted_one(write):
     assert "declined and 4" in rows[0]
 
 
-def test_practice_ratings_have_no_p_and_say_why(write):
-    text = str(child_ladders(write(), "C1"))
+def test_practice_ratings_have_no_p_and_say_why(section):
+    text = str(section)
     section = text.split("Practice ratings, step by step")[1].split("Other probes")[0]
     assert not re.search(r"\bp\b", section.split("Practice ratings have no p-value")[0])
     assert "Practice ratings have no p-value here." in section
@@ -105,8 +129,8 @@ def test_practice_ratings_have_no_p_and_say_why(write):
     assert "[Figure] Practice on the wall, early and late at each step." in section
 
 
-def test_text_from_the_files_cannot_become_markup(write):
-    html = "\n".join(block.html for block in child_ladders(write(), "C1") if not isinstance(block, Picture))
+def test_text_from_the_files_cannot_become_markup(write, section):
+    html = "\n".join(block.html for block in section if not isinstance(block, Picture))
     assert "low &amp; wide" not in html  # step 1 is not where the child stands
     stands = child_ladders(write(extra=[f"C1,wall,{day(13)},5,practice,1,completed,,2,child"]), "C1")
     html = "\n".join(block.html for block in stands if not isinstance(block, Picture))
@@ -122,8 +146,8 @@ def test_the_practice_s_section_counts_the_steps_practiced(write):
     assert "At least two programs are needed; 1 program entered." in text
 
 
-def test_what_became_of_the_steps_stands_under_the_criterion(write):
-    told = " ".join(str(child_ladders(write(), "C1")).split())
+def test_what_became_of_the_steps_stands_under_the_criterion(section):
+    told = " ".join(str(section).split())
     where = [
         told.index(words)
         for words in ("The practice's own criterion (3 or less", "No step is mastered so far", "Rating ")
@@ -131,8 +155,8 @@ def test_what_became_of_the_steps_stands_under_the_criterion(write):
     assert where == sorted(where)
 
 
-def test_step_adjusted_fear_and_its_version_by_rank_are_shown_or_refused_with_the_reason(write):
-    told = " ".join(str(child_ladders(write(), "C1")).split())
+def test_step_adjusted_fear_and_its_version_by_rank_are_shown_or_refused_with_the_reason(section):
+    told = " ".join(str(section).split())
     adjusted = told.split("With the step's difficulty taken into account")[1].split("Practice ratings")[0]
     assert "wall: at one and the same difficulty, fear changed by" in adjusted
     assert "By the order of the ratings alone, declines ranked worst" in adjusted

@@ -31,7 +31,6 @@ from rungwise.reports.blocks import (
     Picture,
     bullets,
     heading,
-    note,
     paragraph,
     picture,
     table,
@@ -106,7 +105,9 @@ def _stands(caseload: Caseload, child_id: str, say: Words) -> Shown:
         told[2:2] = mastered[one.ladder_id].sentences(say.texts)
         blocks.append(bullets(told))
     if found:
-        blocks.append(note(say.sentence(FACTS), say("safety.short"), title=say("climb.before_acting")))
+        # The page's own box of cautions stands right before this section; a second one is passed over.
+        held = say("climb.before_acting", title=say("safety.title"))
+        blocks.append(paragraph(say.sentence(FACTS), held))
     return blocks
 
 
