@@ -85,6 +85,14 @@ def read_page():
     return read
 
 
+@pytest.fixture(scope="module")
+def unprinted():
+    """Let figures be drawn but not made into pictures, for tests that read what is said of them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("rungwise.reports.blocks.picture_bytes", lambda figure, *_, **__: b"no picture")
+        yield
+
+
 @pytest.fixture
 def cell_of():
     """Make an executed cell that shows a block."""

@@ -19,6 +19,8 @@ from rungwise.reports.catalog import words_in
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import child_answer
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 FIRST = date(2026, 1, 5)
 
 

@@ -18,6 +18,8 @@ from rungwise.single_case.child_answer import child_answer
 from rungwise.single_case.error_rates import error_rates
 from rungwise.single_case.pooled_autocorrelation import caseload_autocorrelation
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 DEMO = Path(__file__).parents[2] / "data_demo"
 TODAY = "2026-11-13"
 

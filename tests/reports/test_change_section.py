@@ -17,6 +17,8 @@ from rungwise.reports.catalog import words_in
 from rungwise.reports.change_section import child_change, practice_change
 from rungwise.series.caseload import read_caseload
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 # English words that no Spanish sentence of these pages holds.
 LEFT_IN_ENGLISH = re.compile(
     r"\b(the|of|and|with|than|is|are|was|were|not|rating|ratings|baseline|exposure|score|scores|child|"

@@ -17,6 +17,8 @@ from rungwise.reports.change_section import child_change
 from rungwise.reports.change_tables import category_words, score_words, worked
 from rungwise.series.caseload import read_caseload
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 ENGLISH, SPANISH = words_in("en"), words_in("es")
 KNOWN = Reference(
     sd=5, reliability=0.92, mean=20, post_sd=6, post_mean=18, retest_correlation=0.7, practice_effect=-1,

@@ -14,6 +14,8 @@ from rungwise.reports.ladder_section import child_ladders, practice_ladders
 from rungwise.resources import shipped
 from rungwise.series.caseload import read_caseload
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 FIRST = date(2026, 1, 5)
 
 
@@ -61,12 +63,6 @@ def write(tmp_path_factory):
 def section(write):
     """The section about the child."""
     return child_ladders(write(), "C1")
-
-
-@pytest.fixture(scope="module")
-def approached(write):
-    """A caseload in which how far the child goes was tried too."""
-    return write(extra=APPROACHES)
 
 
 @pytest.fixture
@@ -122,11 +118,11 @@ def test_other_contrasts_stand_by_themselves_without_the_counted_one(section):
 
 def test_practice_ratings_have_no_p_and_say_why(section):
     text = str(section)
-    section = text.split("Practice ratings, step by step")[1].split("Other probes")[0]
-    assert not re.search(r"\bp\b", section.split("Practice ratings have no p-value")[0])
-    assert "Practice ratings have no p-value here." in section
-    assert "wall 2" in section
-    assert "[Figure] Practice on the wall, early and late at each step." in section
+    practice = text.split("Practice ratings, step by step")[1].split("Other probes")[0]
+    assert not re.search(r"\bp\b", practice.split("Practice ratings have no p-value")[0])
+    assert "Practice ratings have no p-value here." in practice
+    assert "wall 2" in practice
+    assert "[Figure] Practice on the wall, early and late at each step." in practice
 
 
 def test_text_from_the_files_cannot_become_markup(write, section):

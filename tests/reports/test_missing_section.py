@@ -14,6 +14,8 @@ from rungwise.reports.missing_section import child_missing
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import child_answer
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 BASELINE, EXPOSURE = ["9", "9", "", "declined", "8"], ["7", "", "6", "5", "5", "4", "declined", "3", "2"]
 
 

@@ -6,14 +6,15 @@ row of the blank workbook.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import re
-import subprocess
-import sys
 from datetime import date, timedelta
 
 import pytest
 import rungwise as rw
 from openpyxl import load_workbook
+from rungwise.command import main
 from rungwise.reports import sheet
 from rungwise.reports.sheet import write_sheet
 from rungwise.tables.marked import ERROR, WARNING, write_marked_copy
@@ -151,11 +152,11 @@ def test_trials_from_a_probe_sheet_to_the_answer(tmp_path):
 
 
 def rungwise(*arguments):
-    """Run the command as a person does; give its exit code and what it says."""
-    command = [sys.executable, "-m", "rungwise.command", *map(str, arguments), "--today", str(TODAY)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert "Traceback" not in done.stderr
-    return done.returncode, done.stdout + done.stderr
+    """Call the command line; give its exit code and what it says."""
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        code = main([*map(str, arguments), "--today", str(TODAY)])
+    return code, said.getvalue()
 
 
 def test_everything_a_practice_records_from_paper_to_the_answer_on_the_command_line(tmp_path):

@@ -18,6 +18,8 @@ from rungwise.series.caseload import check, read_caseload
 from rungwise.single_case.child_answer import child_answer
 from rungwise.tables.problems import FIELDS
 
+pytestmark = pytest.mark.usefixtures("unprinted")
+
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = date(2026, 11, 13)
 WHEN = datetime(2026, 11, 13, tzinfo=UTC)

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import shutil
 import zipfile
 from datetime import date
 from itertools import permutations, product
@@ -40,6 +41,19 @@ def written(tmp_path_factory):
         answers=DEMO / "masked_answers.csv", key=DEMO / "masked_key.json", today=TODAY,
     )  # fmt: skip
     return target
+
+
+@pytest.fixture(scope="module")
+def again(written, tmp_path_factory):
+    """The same study once more, without its page and with a key of its participants that is there."""
+    place = tmp_path_factory.mktemp("again")
+    shutil.copy(written.parent / "study_participants.json", place / "key.json")
+    write_study(
+        DEMO / "records", to=place / "study", plan=DEMO / "plan.json", schedule=DEMO / "schedule.json",
+        answers=DEMO / "masked_answers.csv", key=DEMO / "masked_key.json", today=TODAY, page=False,
+        participants_to=place / "key.json",
+    )  # fmt: skip
+    return place
 
 
 @pytest.fixture(scope="module")
@@ -181,17 +195,18 @@ def test_the_key_of_the_participants_lies_apart_and_leads_back(written):
         write_study(DEMO / "records", to=written, overwrite=True, participants_to=written / "key.json")
 
 
-def test_another_key_is_not_overwritten_unasked(tmp_path):
-    call = {"plan": DEMO / "plan.json", "today": TODAY, "page": False}
-    write_study(DEMO / "records", to=tmp_path / "a", participants_to=tmp_path / "key.json", **call)
-    before = (tmp_path / "key.json").read_bytes()
-    write_study(DEMO / "records", to=tmp_path / "b", participants_to=tmp_path / "key.json", **call)
+def test_another_key_is_not_overwritten_unasked(written, again, tmp_path):
+    key = (again / "key.json").read_bytes()
+    assert key == (written.parent / "study_participants.json").read_bytes()
+    assert b"S01" in key
     (tmp_path / "key.json").write_text("mine")
     with pytest.raises(NotWritten):
-        write_study(DEMO / "records", to=tmp_path / "c", participants_to=tmp_path / "key.json", **call)
+        write_study(
+            DEMO / "records", to=tmp_path / "study", participants_to=tmp_path / "key.json",
+            plan=DEMO / "plan.json", today=TODAY, page=False,
+        )  # fmt: skip
     assert (tmp_path / "key.json").read_text() == "mine"
-    assert not (tmp_path / "c").exists()
-    assert b"S01" in before
+    assert not (tmp_path / "study").exists()
 
 
 def test_neither_manuscript_nor_page_names_a_code_of_the_practice(written, word):
@@ -327,13 +342,9 @@ def test_the_page_says_the_same_as_the_manuscript(written, word, read_page):
     assert not re.search(r"""(?:src|href)=["'](?!data:|#)""", (written / "study.html").read_text())
 
 
-def test_the_same_files_give_the_same_manuscript(written, tmp_path):
-    write_study(
-        DEMO / "records", to=tmp_path / "again", plan=DEMO / "plan.json", schedule=DEMO / "schedule.json",
-        answers=DEMO / "masked_answers.csv", key=DEMO / "masked_key.json", today=TODAY, page=False,
-    )  # fmt: skip
+def test_the_same_files_give_the_same_manuscript(written, again):
     for name in ("study.docx", "study.zip", "figures/figure_1.png", "figures/figure_1.svg"):
-        assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
+        assert (again / "study" / name).read_bytes() == (written / name).read_bytes(), name
 
 
 def test_without_a_plan_the_report_says_so(tmp_path):
