@@ -229,6 +229,36 @@ def test_large_groups_get_a_funnel_and_small_ones_a_sentence(demo):
     assert "No adjustment for who came: not every group" in " ".join(str(page.groups(limited)).split())
 
 
+def test_a_breakdown_that_says_the_same_is_said_and_not_printed_again(demo):
+    groups = demo.groups
+    site, setting = (groups[groups["grouping"] == kind] for kind in ("site", "setting"))
+    assert site["fell"].tolist() == setting["fell"].tolist()
+    shown = " ".join(str(page.groups(demo)).split())
+    assert "Setting of most probes: the same groups with the same numbers as by site" in shown
+    assert "Setting of most probes, in the order of names" not in shown
+    other = groups.copy()
+    other.loc[setting.index[0], "fell"] += 1
+    shown = " ".join(str(page.groups(replace(demo, groups=other))).split())
+    assert "the same groups" not in shown
+    assert "Setting of most probes, in the order of names" in shown
+
+
+def test_a_mark_without_an_interval_is_named_with_the_reason(demo):
+    judged = demo.children[demo.children["stage"] == "judged"]
+    bare = judged.loc[judged["nap_low"].isna(), "child_id"].tolist()
+    assert len(bare) == 3
+    assert (judged.loc[judged["nap_low"].isna(), "n_ladders"] > 1).all()
+    (figure,) = page.every_child(demo)
+    named = f"{bare[0]}, {bare[1]} and {bare[2]} without an interval: several ladders enter together"
+    assert named in figure.caption
+    assert "fewer than" not in figure.caption
+    alone = demo.children.copy()
+    alone.loc[alone["child_id"] == bare[0], "n_ladders"] = 1
+    (figure,) = page.every_child(replace(demo, children=alone))
+    assert f"{bare[1]} and {bare[2]} without an interval: several" in figure.caption
+    assert f"{bare[0]} without an interval: one of the phases has fewer than 3" in figure.caption
+
+
 def test_the_plain_mean_comes_first_and_what_lies_between_children_after_it(demo):
     shown = str(page.verdicts(demo)).partition("How large")[2]
     first, second, third = (line for line in shown.splitlines()[2:5])

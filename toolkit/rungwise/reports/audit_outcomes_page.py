@@ -33,6 +33,7 @@ from rungwise.reports.blocks import (
     table,
 )
 from rungwise.reports.child_page import NARROW_INCHES
+from rungwise.single_case.nap import FEWEST_FOR_INTERVAL
 from rungwise.single_case.verdict import VERDICTS
 
 CONTEXT = (
@@ -152,10 +153,25 @@ def every_child(audit: Audit) -> Blocks:
         part = f" Part {number} of {len(figures)}." if len(figures) > 1 else ""
         caption = (
             f"Every judged child: how often an exposure rating was better than a baseline rating.{part} "
-            f"{ORDER}"
+            f"{ORDER}{_without_interval(judged)}"
         )
         pages.append(picture(axes, alt=describe_caterpillar(lines) + part, caption=caption, narrow=narrow))
     return Blocks(pages)
+
+
+def _without_interval(judged: pd.DataFrame) -> str:
+    """Say which marks of the figure have no line, and why."""
+    bare = judged[judged["nap"].notna() & judged["nap_low"].isna()]
+    several = bare["n_ladders"] > 1
+    whys = {
+        "several ladders enter together, and no interval has been shown to hold for that": several,
+        f"one of the phases has fewer than {FEWEST_FOR_INTERVAL} occasions": ~several,
+    }
+    return "".join(
+        f" {listed(list(bare.loc[mask, 'child_id']))} without an interval: {why}."
+        for why, mask in whys.items()
+        if mask.any()
+    )
 
 
 def beside_verdicts(audit: Audit) -> Block:
@@ -241,10 +257,20 @@ def _practice(row: Any) -> str:
 def groups(audit: Audit) -> Blocks:
     """Describe the judged by site, setting, reason, age, ladder and rater, without ranking."""
     parts: list[Block | Picture] = [paragraph(about_groups(audit.groups))]
+    shown: dict[str, pd.DataFrame] = {}
     for kind, words in GROUPINGS.items():
         some = audit.groups[audit.groups["grouping"] == kind]
         if some.empty:
             continue
+        if same := next((one for one, other in shown.items() if _alike(some, other)), None):
+            parts.append(
+                paragraph(
+                    f"{words}: the same groups with the same numbers as by {small(GROUPINGS[same])}, so "
+                    "they are not printed again."
+                )
+            )
+            continue
+        shown[kind] = some
         limited = some["inner_low"].notna().all()
         if limited:
             parts.append(
@@ -258,6 +284,15 @@ def groups(audit: Audit) -> Blocks:
             )
         parts.append(_group_table(some, words, bool(limited)))
     return Blocks(parts)
+
+
+def _alike(some: pd.DataFrame, other: pd.DataFrame) -> bool:
+    """Whether two breakdowns say the same: equal names but for capitals, and equal numbers."""
+    plain = [
+        one.assign(grouping="", group=one["group"].str.casefold()).sort_values("group", ignore_index=True)
+        for one in (some, other)
+    ]
+    return plain[0].equals(plain[1])
 
 
 def _group_table(some: pd.DataFrame, words: str, limited: bool) -> Block:

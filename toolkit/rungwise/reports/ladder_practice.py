@@ -106,25 +106,23 @@ def cell(value: float, say: Words, write: Callable[[float], str] = format_number
 
 
 def remarks_on(caseload: Caseload, ladders: set[str] | None, say: Words) -> Shown:
-    """Give the remarks on some ladders, or on all, under their heading."""
+    """Give the remarks on some ladders, or on all, under a heading for each ladder."""
     remarks = [one for one in review_ladders(caseload) if ladders is None or one.ladder_id in ladders]
     if not remarks:
         return []
     prefix = "remark."
     words = {key.removeprefix(prefix): text for key, text in say.texts.items() if key.startswith(prefix)}
-    return [
-        heading(say("climb.review"), 3),
-        paragraph(say("climb.review.what")),
-        bullets(
-            say(
-                "climb.review.one",
-                ladder=one.ladder_id,
-                step=one.step,
-                remark=remark_sentence(one, words, say.sentence),
+    blocks: Shown = [heading(say("climb.review"), 3), paragraph(say("climb.review.what"))]
+    for ladder in dict.fromkeys(one.ladder_id for one in remarks):
+        blocks.append(heading(ladder, 4))
+        blocks.append(
+            bullets(
+                say("climb.review.one", step=one.step, remark=remark_sentence(one, words, say.sentence))
+                for one in remarks
+                if one.ladder_id == ladder
             )
-            for one in remarks
-        ),
-    ]
+        )
+    return blocks
 
 
 def _criterion(caseload: Caseload, say: Words) -> str:
