@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -21,26 +22,54 @@ STEPS = {
     "imports": [str(TOOLS / "lint-imports")],
     "types": [str(TOOLS / "mypy")],
     "docstring examples": [*PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "--doctest-modules", "toolkit"],
-    # One more worker than cores: tests that drive commands and browsers mostly wait for them.
-    "tests": [*PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "3", "tests"],
     "notebooks": [
         *PYTHON, "-m", "pytest", "-q", "--nbval", "--nbval-current-env",
-        "--nbval-sanitize-with=tests/nbval.cfg", "--nbval-cell-timeout=300",
-        "-n", "2", "--dist", "loadfile", "notebooks",
+        "--nbval-sanitize-with=tests/nbval.cfg", "--nbval-cell-timeout=300", "notebooks",
+    ],
+    # One more worker than cores: tests that drive commands and browsers mostly wait for them. Each begins
+    # with a stretch of the whole, so that what a file of tests shares is made by one of them.
+    "tests": [
+        *PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "3", "--dist", "worksteal", "tests",
     ],
 }  # fmt: skip
+# Each row runs at one time, each group of a row one step after the other: none of these uses two cores.
+ORDER = [
+    [["format", "lint", "imports"]],
+    [["types"], ["docstring examples", "notebooks"]],
+    [["tests"]],
+]
+ENVIRONMENT = {
+    **os.environ,
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    # The tests start hundreds of processes, each of which would compile the toolkit anew.
+    "PYTHONDONTWRITEBYTECODE": "",
+}
+
+
+def run_group(group: list[str], *, told_at_the_end: bool) -> list[str]:
+    """Run steps one after the other; where other groups run beside it, tell all of a step at its end."""
+    failed = []
+    for name in group:
+        if not told_at_the_end:
+            print(f"== {name}", flush=True)
+        started = time.monotonic()
+        output = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT} if told_at_the_end else {}
+        run = subprocess.run(STEPS[name], cwd=ROOT, env=ENVIRONMENT, check=False, **output)
+        told = f"== {name}\n{run.stdout.decode('utf-8', 'replace')}" if told_at_the_end else ""
+        print(f"{told}== {name}: {time.monotonic() - started:.0f} s\n", end="", flush=True)
+        if run.returncode:
+            failed.append(name)
+    return failed
 
 
 def main() -> int:
     """Run every step, also after a failure, and say at the end which failed."""
-    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     failed = []
-    for name, command in STEPS.items():
-        print(f"== {name}", flush=True)
-        started = time.monotonic()
-        if subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode:
-            failed.append(name)
-        print(f"== {name}: {time.monotonic() - started:.0f} s", flush=True)
+    for row in ORDER:
+        with ThreadPoolExecutor(len(row)) as pool:
+            groups = [pool.submit(run_group, group, told_at_the_end=len(row) > 1) for group in row]
+            failed += [name for group in groups for name in group.result()]
     if failed:
         print(f"Failed: {', '.join(failed)}.")
         return 1
