@@ -69,6 +69,13 @@ def test_nothing_missing_says_nothing(read):
     assert answer_bounds(answer) is None
 
 
+def test_a_child_without_any_rating_has_no_bounds_though_occasions_are_missing(read):
+    always = ["" if value == "" else "declined" for value in (*BASELINE, *EXPOSURE)]
+    text = words_of(child_missing(child_answer(read(always), "C1")))
+    assert "A ladder has no rating at all, so the verdict has no bounds to give." in text
+    assert "No occasion of baseline or exposure is missing" not in text
+
+
 def test_every_filling_lies_between_the_bounds(read):
     bounds = answer_bounds(child_answer(read([*BASELINE, *EXPOSURE]), "C1"))
     assert bounds.missing == 2

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -30,6 +30,27 @@ def test_no_english_is_left_and_every_number_stays(answers):
             plain = plain.replace(ladder.ladder_id, "")
         assert not LEFT_IN_ENGLISH.search(plain), (child, LEFT_IN_ENGLISH.search(plain))
         assert sorted(re.findall(r"\d*\.?\d+", told)) == sorted(re.findall(r"\d*\.?\d+", english)), child
+
+
+@pytest.mark.parametrize(
+    ("before", "since"),
+    [
+        ("7 7 7 7 7 7", "7 7 7 7 7 7 7 7"),
+        ("7 8", ""),
+        ("declined declined declined", "declined declined declined declined declined"),
+        ("9 8 7 6 5 4", "3 2 2 1 1 missed 0"),
+        ("7/7 8 6 7", "5 4/5 4 3 2 declined 2"),
+    ],
+)
+def test_no_english_is_left_where_numbers_cannot_be_given(tmp_path, before, since):
+    lines = ["date,phase,rating,trial"]
+    occasions = [("baseline", one) for one in before.split()] + [("exposure", one) for one in since.split()]
+    for week, (phase, ratings) in enumerate(occasions):
+        day = date(2026, 1, 5) + timedelta(days=7 * week)
+        lines += [f"{day},{phase},{one},{trial}" for trial, one in enumerate(ratings.split("/"), start=1)]
+    (tmp_path / "one.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    told = " ".join(answer_lines_in(child_answer(read_caseload(tmp_path / "one.csv")), "es"))
+    assert not LEFT_IN_ENGLISH.search(told), told
 
 
 def test_in_english_it_is_the_printed_answer(answers):

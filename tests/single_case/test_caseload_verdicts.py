@@ -77,3 +77,13 @@ def test_the_demo_practice_has_a_verdict_for_every_child():
     table = caseload_verdicts(caseload)
     assert table["child_id"].tolist() == list(caseload.children)
     assert not any(math.isnan(n) for n in table["n_baseline"])
+
+
+def test_a_caseload_without_planned_ratings_has_no_rows(tmp_path):
+    (tmp_path / "observations.csv").write_text(
+        "child_id,ladder_id,date,trial,kind,step,outcome,fear_peak\n"
+        "C1,net,2026-03-02,1,practice,1,completed,4\n",
+        encoding="utf-8",
+    )
+    table = caseload_verdicts(rw.read_caseload(tmp_path))
+    assert (len(table), list(table.columns)) == (0, list(COLUMNS))

@@ -163,6 +163,24 @@ def test_a_code_is_found_in_any_case_and_a_listed_child_without_ratings_is_known
         child_answer(rw.read_caseload(tmp_path), "C9")
 
 
+def test_a_child_in_baseline_on_two_ladders_has_too_few_occasions(tmp_path):
+    both = days("C1", "net", FALLING[:2]) + days("C1", "swing", FALLING[:3])
+    answer = child_answer(write(tmp_path, both), "C1")
+    assert answer.verdict.code == "too_few"
+    assert "It rests on 5 baseline occasions and 0 exposure occasions" in " ".join(answer_lines(answer))
+
+
+def test_files_without_any_planned_rating_say_so(tmp_path):
+    (tmp_path / "observations.csv").write_text(
+        "child_id,ladder_id,date,trial,kind,step,outcome,fear_peak\n"
+        "C1,net,2026-03-02,1,practice,1,completed,4\n",
+        encoding="utf-8",
+    )
+    for child in (None, "C1"):
+        with pytest.raises(rw.NotEnoughData, match=r"^There is no planned rating of any child yet, so"):
+            which_child(rw.read_caseload(tmp_path), child)
+
+
 def test_what_is_no_caseload_is_refused():
     with pytest.raises(ValueError, match=r"^caseload must come from read_caseload; got 'practice'\.$"):
         child_answer("practice", "C1")

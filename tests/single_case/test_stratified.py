@@ -176,6 +176,13 @@ def test_ladders_without_both_phases_are_named_and_left_out():
     assert result.p_value == tau(whole).p_value
 
 
+def test_ladders_that_are_all_in_one_phase_give_no_number_and_the_reason():
+    ladders = [PhaseSeries.from_phases([7, 8], [], label=label) for label in ("gangway", "dinghy")]
+    result = stratified_tau(SeriesBatch.of(*ladders))
+    assert np.isnan([result.value, result.p_value, result.counts["smallest_p"]]).all()
+    assert result.cautions[0] == EMPTY_CAUTION
+
+
 def test_too_many_assignments_are_drawn_from_the_generator_given(monkeypatch):
     _, batch = make(np.random.default_rng(4), 12, [4, 6], complete=True)
     counted = stratified_tau(batch)

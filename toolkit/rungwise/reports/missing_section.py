@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rungwise.agreement.missing import answer_bounds, missing_after_worse
 from rungwise.audit.wording import percent
 from rungwise.basis.page_numbers import format_bounded, format_number, format_p
@@ -125,7 +127,8 @@ def _seen(headline: str, value: float) -> str:
 def _bounds(answer: ChildAnswer, say: Words) -> list[str]:
     bounds = answer_bounds(answer)
     if bounds is None:
-        return [say("missing.no_bounds")]
+        unrated = any(np.isnan(ladder.series.values).all() for ladder in answer.ladders)
+        return [say("missing.no_rating" if unrated else "missing.no_bounds")]
     return [
         *(
             say(

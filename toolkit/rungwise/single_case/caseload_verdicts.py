@@ -63,7 +63,7 @@ def caseload_verdicts(source: Caseload | Registry | str | Path, rule: Rule | Non
             one = given.series(child, ladder)
             pairs.append((child, ladder, given.outcomes(child)[0], _day(one.starts_on)))
             series.append(one)
-    children, ladders, outcomes, starts = zip(*pairs, strict=True)
+    children, ladders, outcomes, starts = zip(*pairs, strict=True) if pairs else ((), (), (), ())
     keys = SeriesKeys(children, ladders, outcomes, np.array(starts, dtype=float))
     return verdicts_of(
         SeriesBatch.of(*series), keys, block_bits(len(given.children)), rule or rule_of(given.practice)

@@ -247,11 +247,15 @@ def which_child(caseload: Caseload, child_id: str | None) -> str:
     ValueError
         If the code is not there (naming the nearest ones), or is left out with several children.
     NotEnoughData
-        If the child is listed but has no planned rating yet.
+        If the child is listed but has no planned rating yet, or nobody has one.
     """
     if not isinstance(caseload, Caseload):
         raise ValueError(f"caseload must come from read_caseload; got {caseload!r}.")
     children = caseload.children
+    if not children:
+        raise NotEnoughData(
+            "There is no planned rating of any child yet, so there is nothing to answer from."
+        )
     if child_id is None:
         if len(children) == 1:
             return children[0]

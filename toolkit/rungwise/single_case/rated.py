@@ -12,6 +12,9 @@ from rungwise.single_case.nap import MISSING_CAUTION
 
 DECLINES = ("leave_out", "ceiling")
 LEFT_OUT = "Declined occasions have no rating and are left out here, which hides fear where it is highest."
+AT_THE_WORST = "Declined occasions are counted as the worst rating of the scale."
+AVERAGED = "Several ratings at one time were averaged and count as one occasion."
+IN_BOTH_PHASES = "A baseline and an exposure occasion share one time."
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +157,7 @@ class Rated:
         )
         reasons = self.reasons.copy()
         clash = np.any(np.diff(times, axis=1) == 0, axis=1)
-        reasons[clash] = "A baseline and an exposure occasion share one time."
+        reasons[clash] = IN_BOTH_PHASES
         return replace(self, values=values, times=times, exposure=exposure, reasons=reasons, shared=False)
 
     def row(self, i: int) -> Rated:
@@ -175,10 +178,8 @@ class Rated:
     def cautions(self, declines: str) -> dict[str, np.ndarray]:
         """Give what must be said beside any model of these ratings."""
         told = {
-            LEFT_OUT
-            if declines == "leave_out"
-            else "Declined occasions are counted as the worst rating of the scale.": self.n_declined > 0,
-            "Several ratings at one time were averaged and count as one occasion.": self.n_averaged > 0,
+            LEFT_OUT if declines == "leave_out" else AT_THE_WORST: self.n_declined > 0,
+            AVERAGED: self.n_averaged > 0,
             MISSING_CAUTION: self.n_missing > 0,
         }
         return {sentence: where for sentence, where in told.items() if where.any()}

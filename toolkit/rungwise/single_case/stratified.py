@@ -140,7 +140,7 @@ def stratified_tau(
         alternative=alternative,
         null="exchangeable",
         n=int(counts["n_baseline"] + counts["n_exposure"]),
-        counts=counts,
+        counts=counts | {"smallest_p": float("nan"), "monte_carlo_error": float("nan")},
         cautions=(EMPTY_CAUTION, *cautions),
     )
     if not usable.any():
