@@ -3,7 +3,10 @@
     python benchmarks/bench_power.py
 
 10,000 replications of each design, autocorrelation .3, whole ratings from 0 to 10. Every repetition
-times both in turn, so the ratio is of one run.
+times both in turn, so the ratio is of one run; both in seconds of the processor. The random numbers are
+all that the scenario needs, of the same types: one normal number an occasion, one uniform number an
+occasion each for declines, missed probes and leaving where the scenario has them, and for each case how
+it differs from others.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from collections.abc import Callable
 
 import numpy as np
 from rungwise.single_case.designs import RandomStart
+from rungwise.single_case.randomization import STATISTICS
 from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study.plan import staggered_windows
 from rungwise.study.power import power
@@ -23,7 +27,7 @@ REPLICATIONS, OCCASIONS = 10_000, 28
 SCENARIO = Scenario(phi=0.3, sd_start=0, sd_change=0, level_change=-1)
 HARD = Scenario(phi=0.3, baseline_slope=-0.05, decline_at=9.5, missed=0.05, dropout=0.01)
 DESIGNS = {
-    "one case, 19 starts": ([RandomStart(6, 24, "random")], 1),
+    "one case, 20 starts": ([RandomStart(5, 24, "random")], 1),
     "4 cases in 4 shuffled windows of 3 (1,944 assignments)": (
         StaggeredStarts(staggered_windows(4, OCCASIONS), True, "random"),
         4,
@@ -31,18 +35,24 @@ DESIGNS = {
 }
 
 
-def draw_only(cases: int) -> None:
-    """Draw the random numbers of one design and do nothing with them."""
+def draw_only(cases: int, scenario: Scenario) -> None:
+    """Draw the random numbers that the cases of one scenario need, and do nothing with them."""
     rng = np.random.default_rng(1)
+    shape = (OCCASIONS, REPLICATIONS)
+    uniform = (scenario.decline_at is not None, scenario.missed > 0, scenario.dropout > 0)
     for _ in range(cases):
-        rng.standard_normal((OCCASIONS, REPLICATIONS), dtype=np.float32)
+        for _ in range((scenario.sd_start > 0) + (scenario.sd_change > 0)):
+            rng.standard_normal(REPLICATIONS)
+        rng.standard_normal(shape, dtype=np.float32)
+        for _ in range(sum(uniform)):
+            rng.random(shape, dtype=np.float32)
 
 
 def measure(repetitions: int = 7) -> list[dict[str, object]]:
     """Give one row per figure: what, ratio, and seconds of both."""
     rows: list[dict[str, object]] = []
     for name, (design, cases) in DESIGNS.items():
-        for statistic in ("mean_difference", "tau"):
+        for statistic in STATISTICS:
             for words, scenario in (("", SCENARIO), (", declines, missed, dropout", HARD)):
 
                 def job(design=design, statistic=statistic, scenario=scenario) -> None:
@@ -52,7 +62,10 @@ def measure(repetitions: int = 7) -> list[dict[str, object]]:
                     )  # fmt: skip
 
                 pairs = [
-                    (_seconds(job), _seconds(lambda cases=cases: draw_only(cases)))
+                    (
+                        _seconds(job),
+                        _seconds(lambda cases=cases, scenario=scenario: draw_only(cases, scenario)),
+                    )
                     for _ in range(repetitions)
                 ]
                 rows.append(

@@ -7,7 +7,7 @@ import pytest
 from rungwise.single_case.designs import Alternating, RandomStart
 from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study import power as pw
-from rungwise.study import simulated_tests
+from rungwise.study import simulated_designs
 from rungwise.study.plan import staggered_windows
 from rungwise.study.scenario import Scenario
 
@@ -29,17 +29,17 @@ def test_where_assignments_are_drawn_power_is_about_the_same():
     design = SHUFFLED
     settings = {"scenario": Scenario(level_change=-1.2), "alpha": 0.1, "replications": 3000}
     exact = pw.power(design, 14, rng=np.random.default_rng(1), **settings)
-    real, simulated_tests.MOST_LISTED = simulated_tests.MOST_LISTED, 10
+    real, simulated_designs.MOST_LISTED = simulated_designs.MOST_LISTED, 10
     try:
         drawn = pw.power(design, 14, rng=np.random.default_rng(1), draws=1999, **settings)
     finally:
-        simulated_tests.MOST_LISTED = real
+        simulated_designs.MOST_LISTED = real
     assert (exact.counted, drawn.counted) == (48, 1999)
     assert drawn.power == pytest.approx(exact.power, abs=0.05)
 
 
 def test_a_p_counted_from_draws_is_never_below_one_in_draws_and_one(monkeypatch):
-    monkeypatch.setattr(simulated_tests, "MOST_LISTED", 10)
+    monkeypatch.setattr(simulated_designs, "MOST_LISTED", 10)
     strong = Scenario(level_change=-6, sd=0.3, sd_start=0, sd_change=0)
     design = StaggeredStarts(staggered_windows(4, 24), True, "random")
 

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 from rungwise.single_case.designs import RandomStart
-from rungwise.single_case.randomization import randomization_test
+from rungwise.single_case.randomization import STATISTICS, randomization_test
 from rungwise.single_case.staggered_starts import StaggeredStarts
-from rungwise.study import simulated_tests
+from rungwise.study import simulated_designs, simulated_tests
 from rungwise.study.scenario import Scenario
-from rungwise.study.simulated_tests import STATISTICS, Setting, p_values, terms_at_starts
+from rungwise.study.simulated_designs import Setting
+from rungwise.study.simulated_terms import terms_at_starts
+from rungwise.study.simulated_tests import p_values, reaching
 
 HARD = Scenario(decline_at=8.5, missed=0.1, dropout=0.02, baseline_slope=-0.05, level_change=-1.5)
 DESIGNS = {
@@ -62,9 +64,8 @@ def test_terms_of_series_with_gaps_equal_a_slow_twin():
     for statistic in STATISTICS:
         fast = terms_at_starts(simulated, starts, statistic)
         for row in range(60):
-            values = np.where(simulated.declined[row], np.inf, simulated.values[row].astype(float))
-            if statistic == "mean_difference":
-                values = np.where(simulated.declined[row], np.nan, values)
+            declined = np.inf if statistic == "tau" else np.nan
+            values = np.where(simulated.declined[row], declined, simulated.values[row].astype(float))
             for place, start in enumerate(starts):
                 before, after = values[: start - 1], values[start - 1 :]
                 before, after = before[~np.isnan(before)], after[~np.isnan(after)]
@@ -73,8 +74,10 @@ def test_terms_of_series_with_gaps_equal_a_slow_twin():
                     continue
                 if statistic == "tau":
                     slow = np.mean([[(b < a) * 1.0 - (b > a) * 1.0 for b in after] for a in before])
-                else:
+                elif statistic == "mean_difference":
                     slow = before.mean() - after.mean()
+                else:
+                    slow = before[-3:].mean() - after[:3].mean()
                 assert fast[place, row] == pytest.approx(slow, abs=1e-12)
 
 
@@ -103,4 +106,82 @@ def test_the_halves_hold_every_assignment_once(design):
 def test_unequal_windows_do_not_take_unbounded_memory():
     design = [RandomStart(2, 2, "random"), *[RandomStart(2, 900, "random")] * 2]
     setting = Setting.of(design, 900, np.random.default_rng(1), 99)
-    assert setting.together * 899**2 <= max(simulated_tests._MOST_SUMS, 899**2)
+    assert setting.together * 899**2 <= max(simulated_designs._MOST_SUMS, 899**2)
+
+
+LEVELS = (0.01, 0.05, 0.125, 0.5, 1.0)
+SCENARIOS = {
+    "complete": Scenario(level_change=-1.0),
+    "gaps": HARD,
+    "ratings from 100 on": Scenario(
+        floor=100, ceiling=104, start=103, sd=1.0, level_change=-0.5, missed=0.05
+    ),
+    "nearly all alike": Scenario(floor=0, ceiling=1, start=0.8, level_change=-0.4, sd=0.4, missed=0.02),
+    "up to 127": Scenario(ceiling=127, start=118, sd=6, level_change=-5, decline_at=125, missed=0.05),
+}
+
+
+@pytest.mark.parametrize("statistic", STATISTICS)
+@pytest.mark.parametrize("alternative", ["improvement", "worsening", "two-sided"])
+@pytest.mark.parametrize("name", SCENARIOS)
+@pytest.mark.parametrize("most_listed", [1_000_000, 5])
+def test_who_reaches_a_level_is_who_has_such_a_p(monkeypatch, statistic, alternative, name, most_listed):
+    monkeypatch.setattr(simulated_designs, "MOST_LISTED", most_listed)
+    for design in (*DESIGNS.values(), [RandomStart(4, 9, "random")]):
+        runs = []
+        for alpha in (None, *LEVELS):
+            rng = np.random.default_rng(7)
+            setting = Setting.of(design, 14, rng, 39)
+            run = (setting, SCENARIOS[name], 400, rng, statistic, alternative)
+            runs.append(p_values(*run) if alpha is None else reaching(*run, alpha))
+        p = runs[0]
+        assert np.isfinite(p).any()
+        for alpha, (reached, without) in zip(LEVELS, runs[1:], strict=True):
+            assert without.tolist() == np.isnan(p).tolist()
+            assert reached.tolist() == (p <= alpha * (1 + simulated_tests.TIE)).tolist()
+
+
+def test_few_replications_are_in_doubt(monkeypatch):
+    """Otherwise rounding the terms would spare nothing."""
+    exact = []
+    real = simulated_tests._p_of
+
+    def watch(setting, cases, *others):
+        exact.append(len(cases[0].made))
+        return real(setting, cases, *others)
+
+    monkeypatch.setattr(simulated_tests, "_p_of", watch)
+    rng = np.random.default_rng(3)
+    setting = Setting.of(DESIGNS["shuffled"], 14, rng, 99)
+    for statistic in STATISTICS:
+        reaching(setting, Scenario(level_change=-1.0), 4_000, rng, statistic, "improvement", 0.1)
+    assert 0 < sum(exact) < 0.2 * 12_000
+
+
+@pytest.mark.parametrize("sides", [1, 2])
+@pytest.mark.parametrize("extra", [0, 1])
+def test_the_largest_count_a_level_allows(sides, extra):
+    for total in (1, 6, 20, 48, 1000):
+        for alpha in (1e-6, 0.01, 0.05, 1 / 20, 1 / 6, 0.5, 0.999, 1.0):
+            counts = np.arange(1 - extra, total - extra + 1)
+            p = np.minimum(1.0, sides * ((counts + extra) / total))
+            allowed = counts[p <= alpha * (1 + simulated_tests.TIE)]
+            most = simulated_tests._most_allowed(total, extra, alpha, sides)
+            if len(allowed):
+                assert most == allowed.max()
+            else:
+                assert most < counts.min()
+
+
+@pytest.mark.parametrize("name", DESIGNS)
+def test_counts_beyond_enough_are_beyond_it_and_all_others_exact(name):
+    rng = np.random.default_rng(9)
+    setting = Setting.of(DESIGNS[name], 14, rng, 99)
+    terms = [rng.integers(-90, 91, (len(one), 500)).astype(np.int16) for one in setting.open_to]
+    bound = rng.integers(-150, 150, 500).astype(np.int16)
+    exact = setting.counts(bound, terms)
+    for enough in (0, 1, 3):
+        counted = setting.counts(bound, terms, enough=enough)
+        assert counted[exact <= enough].tolist() == exact[exact <= enough].tolist()
+        assert (counted[exact > enough] > enough).all()
+        assert 0 < np.sum(exact <= enough) < 500

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
+from rungwise.simulate.process import Course, RatingProcess, course_of_some, declines, to_scale
 
 # Replications made together: scratch of this many series stays within a core's cache.
 CHUNK = 8192
+# Small groups are turned into ratings together, so many that what is done once for them does not tell.
+_TOGETHER = 4096
+DECLINE_SOFTNESS = 0.5
+"""Points of latent fear over which the odds of declining change by a factor e, unless stated."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,32 +28,42 @@ class SimulatedRatings:
 
     Attributes
     ----------
-    values : ndarray, shape (replications, occasions)
-        Ratings; ``int8`` where ratings are whole and every occasion was rated, otherwise float with
-        NaN where the child declined or the occasion was missed. Stored occasion by occasion (the
-        transpose is contiguous).
+    underlying : ndarray, shape (replications, occasions)
+        Ratings, ``int8`` where they are whole, and what they would have been where the child declined or
+        the occasion was missed; `values` leaves these out. Stored occasion by occasion (the transpose is
+        contiguous).
     declined, missed : ndarray of bool, shape (replications, occasions)
         Occasions on which the child declined the step, or on which nothing was recorded. An
         occasion is never both.
-    n_baseline, n_exposure : int
-        Planned occasions in the two phases.
+    n_baseline, n_exposure : int, or ndarray of int, shape (replications,)
+        Planned occasions in the two phases; one per replication where exposure starts at different ones.
     times : ndarray of float, shape (occasions,)
         Time of each occasion.
     floor, ceiling : float
         Ends of the rating scale.
     """
 
-    values: np.ndarray
+    underlying: np.ndarray
     declined: np.ndarray
     missed: np.ndarray
-    n_baseline: int
-    n_exposure: int
+    n_baseline: int | np.ndarray
+    n_exposure: int | np.ndarray
     times: np.ndarray
     floor: float
     ceiling: float
 
     def __len__(self) -> int:
-        return len(self.values)
+        return len(self.underlying)
+
+    @cached_property
+    def values(self) -> np.ndarray:
+        """Ratings; ``int8`` where all were given and are whole, otherwise float with NaN for the others."""
+        without = self.declined.T | self.missed.T
+        if not without.any():
+            return self.underlying
+        values = self.underlying.T.astype(np.float32 if self.underlying.dtype == np.int8 else float)
+        np.copyto(values, np.nan, where=without)
+        return values.T
 
     def batch(self) -> SeriesBatch:
         """Give the series as every statistic takes them; missed occasions are left out.
@@ -64,11 +81,11 @@ class SimulatedRatings:
         [10, 10, 10]
         """
         rows, places = self.values.shape
-        if self.missed.any():
+        if self.missed.any() or isinstance(self.n_baseline, np.ndarray):
             return SeriesBatch.from_flat(
                 self.values.ravel(),
                 np.arange(rows + 1) * places,
-                np.full(rows, self.n_baseline),
+                np.broadcast_to(self.n_baseline, rows),
                 declined=self.declined.ravel(),
                 times=np.tile(self.times, rows),
                 floor=self.floor,
@@ -83,11 +100,24 @@ class SimulatedRatings:
         )
         return dataclasses.replace(complete, times=np.broadcast_to(self.times, (rows, places)))
 
+    def some(self, replications: slice | np.ndarray) -> SimulatedRatings:
+        """Give some of the simulated children."""
+        several = np.ndim(self.n_baseline) > 0
+        return dataclasses.replace(
+            self,
+            underlying=self.underlying[replications],
+            declined=self.declined[replications],
+            missed=self.missed[replications],
+            n_baseline=np.asarray(self.n_baseline)[replications] if several else self.n_baseline,
+            n_exposure=np.asarray(self.n_exposure)[replications] if several else self.n_exposure,
+        )
+
     def series(self, replication: int) -> PhaseSeries:
         """Give one simulated child."""
+        n_baseline = int(np.broadcast_to(self.n_baseline, len(self))[replication])
         return PhaseSeries(
             self.values[replication].astype(float),
-            ["baseline"] * self.n_baseline + ["exposure"] * self.n_exposure,
+            ["baseline"] * n_baseline + ["exposure"] * (len(self.times) - n_baseline),
             self.times,
             self.declined[replication],
             label=f"simulated {replication + 1}",
@@ -112,7 +142,7 @@ def simulate_ratings(
     ceiling: float = 10.0,
     whole: bool = True,
     decline_at: float | None = None,
-    decline_softness: float = 0.5,
+    decline_softness: float = DECLINE_SOFTNESS,
     missed: float = 0.0,
     dropout: float = 0.0,
     times: Any = None,
@@ -189,63 +219,105 @@ def simulate_ratings(
     >>> bool(simulated.values[:, :5].mean() - simulated.values[:, 5:].mean() > 2.8)
     True
     """
-    places = n_baseline + n_exposure
-    _check_counts(replications, n_baseline, n_exposure)
-    when = _times(times, places)
-    phi = _within("phi", phi, 0.0, 1.0, "from 0 up to but excluding 1", open_high=True)
-    missed = _within("missed", missed, 0.0, 1.0, "a probability from 0 to 1")
-    dropout = _within("dropout", dropout, 0.0, 1.0, "a probability from 0 to 1")
-    if not floor < ceiling:
-        raise ValueError(f"ceiling must be above floor ({floor:g}); got {ceiling!r}.")
-    if whole and not (float(floor).is_integer() and float(ceiling).is_integer()):
-        raise ValueError(
-            f"floor and ceiling must be whole numbers when whole=True; got {floor!r} and {ceiling!r}."
-        )
-    if whole and not (floor >= -128 and ceiling <= 127):
-        raise ValueError(f"whole ratings must lie between -128 and 127; got {floor!r} to {ceiling!r}.")
-    if not decline_softness >= 0:
-        raise ValueError(f"decline_softness must be 0 or more; got {decline_softness!r}.")
-    course = {
-        name: _course(name, value, replications)
-        for name, value in {
-            "start": start,
-            "baseline_slope": baseline_slope,
-            "level_change": level_change,
-            "slope_change": slope_change,
-            "sd": sd,
-        }.items()
+    when = _times(times, n_baseline + n_exposure)
+    process = RatingProcess(when, phi, floor, ceiling, whole, decline_at, decline_softness, missed, dropout)
+    course = course_of(replications, start, baseline_slope, level_change, slope_change, sd)
+    return simulate_groups(rng, process, course, [(n_baseline, replications)])
+
+
+def course_of(
+    replications: int, start: Any, baseline_slope: Any, level_change: Any, slope_change: Any, sd: Any
+) -> Course:
+    """Check the course of many children, each part one number or one per child.
+
+    Raises
+    ------
+    ValueError
+        If a part is not finite or has another shape, or `sd` is negative.
+    """
+    given = {
+        "start": start,
+        "baseline_slope": baseline_slope,
+        "level_change": level_change,
+        "slope_change": slope_change,
+        "sd": sd,
     }
+    course = {name: _column(name, value, replications) for name, value in given.items()}
     if np.any(course["sd"] < 0):
         raise ValueError(f"sd must be 0 or more; got {float(np.min(course['sd'])):g}.")
+    return course
 
-    gaps = bool(missed or dropout or decline_at is not None)
-    kind = np.float32 if whole else np.float64
-    values = np.empty((places, replications), dtype=np.int8 if whole and not gaps else kind)
+
+def simulate_groups(
+    rng: np.random.Generator,
+    process: RatingProcess,
+    course: Course,
+    groups: Sequence[tuple[int, int]],
+    before_each: Callable[[slice], None] | None = None,
+) -> SimulatedRatings:
+    """Simulate groups of children whose exposure starts at different occasions, one group after another.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Each group takes the numbers from it that `simulate_ratings` would have taken.
+    process : RatingProcess
+    course : dict
+        One number, or one per replication of all groups.
+    groups : sequence of (n_baseline, replications)
+    before_each : callable, optional
+        Called with the replications of each group before any of its numbers are drawn; it may fill them
+        in `course`.
+
+    Returns
+    -------
+    SimulatedRatings
+        In the order of `groups`, each replication with its own `n_baseline`.
+    """
+    places, replications = len(process.times), sum(size for _, size in groups)
+    for start, size in groups:
+        _check_counts(size, start, places - start)
+    underlying = np.empty((places, replications), dtype=np.int8 if process.whole else process.kind)
     declined = np.zeros((places, replications), dtype=bool)
     absent = np.zeros((places, replications), dtype=bool)
-    width = min(CHUNK, replications)
-    latent, carry = np.empty((places, width), dtype=kind), np.empty(width, dtype=kind)
-    for first in range(0, replications, CHUNK):
-        span = slice(first, min(first + CHUNK, replications))
-        size = span.stop - span.start
-        if size < width:
-            latent, carry = np.empty((places, size), dtype=kind), np.empty(size, dtype=kind)
-        part = {name: column[span] if column.ndim else column for name, column in course.items()}
-        _draw_latent(rng, latent, carry, part, when, n_baseline, phi)
-        if decline_at is not None:
-            declined[:, span] = _declines(rng, latent, decline_at, decline_softness)
-        if missed:
-            absent[:, span] = rng.random((places, size), dtype=np.float32) < missed
-        if dropout:
-            absent[:, span] |= _left(rng, places, size, n_baseline, dropout)
-        _record(latent, values[:, span], floor, ceiling, whole)
-    if gaps:
-        declined &= ~absent
-        values[declined | absent] = np.nan
-        if whole and not (declined.any() or absent.any()):
-            values = values.astype(np.int8)
+    largest = min(CHUNK, max(size for _, size in groups))
+    block = process.room(min(max(largest, _TOGETHER), replications))
+    waiting: list[tuple[int, int]] = []
+    done = upto = 0
+
+    def rate() -> None:
+        """Turn what was drawn since the last time into ratings."""
+        span = slice(done, upto)
+        drawn = block.part(slice(0, upto - done))
+        starts, sizes = zip(*waiting, strict=True)
+        process.rate(drawn, course_of_some(course, span), starts, sizes, declined[:, span], absent[:, span])
+        np.copyto(underlying[:, span], drawn.latent, casting="unsafe")
+
+    for start, size in groups:
+        end = upto + size
+        if before_each is not None:
+            before_each(slice(upto, end))
+        while upto < end:
+            more = min(CHUNK, end - upto)
+            if upto - done + more > block.latent.shape[1]:
+                rate()
+                done = upto
+                waiting.clear()
+            process.draw(rng, block.part(slice(upto - done, upto - done + more)), start)
+            waiting.append((start, more))
+            upto += more
+    rate()
+    several = len(groups) > 1
+    n_baseline = np.repeat([start for start, _ in groups], [size for _, size in groups])
     return SimulatedRatings(
-        values.T, declined.T, absent.T, n_baseline, n_exposure, when, float(floor), float(ceiling)
+        underlying.T,
+        declined.T,
+        absent.T,
+        n_baseline if several else groups[0][0],
+        places - n_baseline if several else places - groups[0][0],
+        process.times,
+        float(process.floor),
+        float(process.ceiling),
     )
 
 
@@ -273,67 +345,11 @@ def rate_latent(
     ([0.0, 4.0, nan], [False, False, True])
     """
     latent = np.array(latent, dtype=float)
-    declined = _declines(rng, latent, decline_at, decline_softness)
-    values = np.empty_like(latent)
-    _record(latent, values, floor, ceiling, whole=True)
-    values[declined] = np.nan
-    return values, declined
-
-
-def _draw_latent(
-    rng: np.random.Generator,
-    latent: np.ndarray,
-    carry: np.ndarray,
-    course: dict[str, np.ndarray],
-    when: np.ndarray,
-    n_baseline: int,
-    phi: float,
-) -> None:
-    """Fill `latent` (occasions first) in place."""
-    rng.standard_normal(dtype=latent.dtype, out=latent)
-    kind = latent.dtype.type
-    onset = when[n_baseline] if n_baseline < len(when) else np.inf
-    mean_before: Any = 0.0
-    for place, time in enumerate(when):
-        mean = course["start"] + course["baseline_slope"] * (time - when[0])
-        if time >= onset:
-            mean = mean + course["level_change"] + course["slope_change"] * (time - onset)
-        row = latent[place]
-        if place == 0 or phi == 0.0:
-            row *= course["sd"].astype(kind)
-            row += mean.astype(kind)
-        else:
-            # Mean and noise travel together: y(t) = m(t) + φ·(y(t−1) − m(t−1)) + innovation.
-            kept = phi ** (time - when[place - 1])
-            row *= (course["sd"] * np.sqrt(1.0 - kept * kept)).astype(kind)
-            np.multiply(latent[place - 1], kind(kept), out=carry)
-            row += carry
-            row += (mean - kept * mean_before).astype(kind)
-        mean_before = mean
-
-
-def _declines(rng: np.random.Generator, latent: np.ndarray, at: float, softness: float) -> np.ndarray:
-    if softness == 0:
-        return latent > at
-    # Beyond 60 softness units the odds are below single precision.
-    distance = np.clip((at - latent) / softness, -60, 60)
-    return rng.random(latent.shape, dtype=np.float32) < 1.0 / (1.0 + np.exp(distance))
-
-
-def _left(rng: np.random.Generator, places: int, size: int, n_baseline: int, dropout: float) -> np.ndarray:
-    leaves = np.zeros((places, size), dtype=bool)
-    risky = slice(n_baseline + 1, places)
-    leaves[risky] = rng.random((max(places - n_baseline - 1, 0), size), dtype=np.float32) < dropout
-    return np.logical_or.accumulate(leaves, axis=0)
-
-
-def _record(latent: np.ndarray, out: np.ndarray, floor: float, ceiling: float, whole: bool) -> None:
-    """Clip, round and store one chunk; `latent` is used up."""
-    kind = latent.dtype.type
-    np.clip(latent, kind(floor), kind(ceiling), out=latent)
-    if whole:
-        np.rint(latent, out=latent)
-    np.copyto(out, latent, casting="unsafe")
+    uniform = rng.random(latent.shape, dtype=np.float32) if decline_softness > 0 else None
+    declined = declines(latent, uniform, decline_at, decline_softness)
+    to_scale(latent, floor, ceiling, whole=True)
+    latent[declined] = np.nan
+    return latent, declined
 
 
 def _check_counts(replications: int, n_baseline: int, n_exposure: int) -> None:
@@ -359,7 +375,7 @@ def _times(times: Any, places: int) -> np.ndarray:
     return when
 
 
-def _course(name: str, value: Any, replications: int) -> np.ndarray:
+def _column(name: str, value: Any, replications: int) -> np.ndarray:
     column = np.asarray(value, dtype=float)
     if column.ndim and column.shape != (replications,):
         raise ValueError(
@@ -368,12 +384,3 @@ def _course(name: str, value: Any, replications: int) -> np.ndarray:
     if not np.isfinite(column).all():
         raise ValueError(f"{name} must be finite; got {value!r}.")
     return column
-
-
-def _within(
-    name: str, value: float, low: float, high: float, allowed: str, *, open_high: bool = False
-) -> float:
-    number = float(value)
-    if not (low <= number < high if open_high else low <= number <= high):
-        raise ValueError(f"{name} must be {allowed}; got {value!r}.")
-    return number

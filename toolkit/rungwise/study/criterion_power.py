@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rungwise.basis.errors import check_between
-from rungwise.simulate.ratings import rate_latent, simulate_ratings
+from rungwise.simulate.ratings import DECLINE_SOFTNESS, rate_latent, simulate_ratings
 from rungwise.study.changing_criterion import ChangingCriterion, count_as_close
 from rungwise.study.power import Power, over_combinations
 from rungwise.study.scenario import Scenario
@@ -23,7 +23,6 @@ MOST_COMBINED = 50_000
 """Sums of one half of the cases counted in each simulated study; above it some are drawn."""
 _WIDE = 1e6
 _NEVER = 1e9
-_SOFTNESS = 0.5
 
 
 def criterion_power(
@@ -173,7 +172,7 @@ def _ratings(
     values, _ = rate_latent(
         rng, latent, floor=scenario.floor, ceiling=scenario.ceiling,
         decline_at=_NEVER if scenario.decline_at is None else scenario.decline_at,
-        decline_softness=_SOFTNESS,
+        decline_softness=DECLINE_SOFTNESS,
     )  # fmt: skip
     absent = rng.random((many, n)) < scenario.missed
     # A child may have left before any exposure occasion after the first.

@@ -13,8 +13,10 @@ import numpy as np
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.single_case.designs import Design, SingleDesign
+from rungwise.single_case.randomization import STATISTICS
 from rungwise.study.scenario import Scenario
-from rungwise.study.simulated_tests import STATISTICS, TIE, Setting, p_values
+from rungwise.study.simulated_designs import Setting
+from rungwise.study.simulated_tests import reaching
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,7 +86,7 @@ def power(
         Planned occasions of each case.
     scenario : Scenario
     rng : numpy.random.Generator
-    statistic : {"mean_difference", "tau"}
+    statistic : {"mean_difference", "tau", "immediate_change"}
     alternative : {"improvement", "worsening", "two-sided"}
     alpha : float
     replications : int
@@ -125,9 +127,9 @@ def power(
     significant = untestable = 0
     for first in range(0, replications, _TOGETHER):
         size = min(_TOGETHER, replications - first)
-        p = p_values(setting, scenario, size, rng, statistic, alternative)
-        untestable += int(np.isnan(p).sum())
-        significant += int((p <= alpha * (1 + TIE)).sum())
+        reached, without = reaching(setting, scenario, size, rng, statistic, alternative, alpha)
+        untestable += int(without.sum())
+        significant += int(reached.sum())
     share = significant / replications
     smallest = setting.smallest_p * (2 if alternative == "two-sided" else 1)
     return Power(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
-from rungwise.simulate.ratings import SimulatedRatings, simulate_ratings
+from rungwise.simulate.process import RatingProcess
+from rungwise.simulate.ratings import DECLINE_SOFTNESS, SimulatedRatings, course_of, simulate_groups
 
 
 @dataclass(frozen=True)
@@ -61,29 +62,52 @@ class Scenario:
         self, rng: np.random.Generator, replications: int, n_baseline: int, n_exposure: int
     ) -> SimulatedRatings:
         """Simulate cases under this scenario, each a different child."""
-        start: Any = self.start
-        change: Any = self.level_change
-        if self.sd_start:
-            start = start + self.sd_start * rng.standard_normal(replications)
-        if self.sd_change:
-            change = change + self.sd_change * rng.standard_normal(replications)
-        return simulate_ratings(
-            rng,
-            replications,
-            n_baseline,
-            n_exposure,
-            start=start,
-            baseline_slope=self.baseline_slope,
-            level_change=change,
-            slope_change=self.slope_change,
-            sd=self.sd,
+        return self.simulate_starts(rng, [(n_baseline, replications)], n_baseline + n_exposure)
+
+    def simulate_starts(
+        self, rng: np.random.Generator, groups: Sequence[tuple[int, int]], occasions: int
+    ) -> SimulatedRatings:
+        """Simulate groups of cases that differ in when exposure starts, one group after another.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+            Gives every group what `simulate` would have given it.
+        groups : sequence of (n_baseline, replications)
+        occasions : int
+            Planned occasions of each case.
+        """
+        process = RatingProcess(
+            times=np.arange(1.0, occasions + 1),
             phi=self.phi,
             floor=self.floor,
             ceiling=self.ceiling,
+            whole=True,
             decline_at=self.decline_at,
+            decline_softness=DECLINE_SOFTNESS,
             missed=self.missed,
             dropout=self.dropout,
         )
+        replications = sum(size for _, size in groups)
+        course = course_of(
+            replications, self.start, self.baseline_slope, self.level_change, self.slope_change, self.sd
+        )
+        between = [
+            (name, middle, spread)
+            for name, middle, spread in (
+                ("start", self.start, self.sd_start),
+                ("level_change", self.level_change, self.sd_change),
+            )
+            if spread
+        ]
+        for name, _, _ in between:
+            course[name] = np.empty(replications)
+
+        def draw_children(span: slice) -> None:
+            for name, middle, spread in between:
+                course[name][span] = middle + spread * rng.standard_normal(span.stop - span.start)
+
+        return simulate_groups(rng, process, course, groups, draw_children)
 
     def without_effect(self) -> Scenario:
         """Give the same children without an effect of exposure."""
