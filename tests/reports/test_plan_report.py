@@ -9,7 +9,7 @@ from pathlib import Path
 import docx
 import pandas as pd
 import pytest
-from rungwise.reports.plan_page import cases_of
+from rungwise.reports.plan_page import cases_of, plan_of
 from rungwise.reports.plan_report import write_plan, write_rehearsal
 from rungwise.reports.study_inputs import read_study
 from rungwise.reports.write import NotWritten
@@ -40,6 +40,19 @@ def words_of(file):
     word = docx.Document(str(file))
     cells = [cell.text for table in word.tables for row in table.rows for cell in row.cells]
     return "\n".join([*(one.text for one in word.paragraphs), *cells])
+
+
+@pytest.mark.parametrize(
+    ("cases", "first_day", "told"),
+    [
+        ("S01, S02", "2026-13-02", "^first_day must be a date written YYYY-MM-DD; got '2026-13-02'"),
+        ("S01, S02", None, "^first_day must be a date written YYYY-MM-DD; got None"),
+        (" , ", "2026-03-02", "^cases must name at least one child, as in C003,C007/net; got ' , '"),
+    ],
+)
+def test_what_is_wrong_in_a_call_is_named_after_its_argument(cases, first_day, told):
+    with pytest.raises(ValueError, match=told):
+        plan_of(read_caseload(DEMO, today=TODAY), cases, design_id="GW2", first_day=first_day)
 
 
 def test_everything_is_written_and_nothing_open_tells_the_draw(tmp_path):

@@ -109,6 +109,7 @@ def test_windows_are_spread_and_leave_the_minima():
         ({"alpha": 5}, "alpha must be a number between 0 and 1; got 5"),
         ({"days_apart": 0}, "days_apart must be a whole number of 1 or more; got 0"),
         ({"design_id": " "}, "design_id must be a short code"),
+        ({"width": 0}, r"^width must be 1 or more; got 0\.$"),
     ],
 )
 def test_what_cannot_be_is_refused(practice, changes, told):

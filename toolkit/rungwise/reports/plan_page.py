@@ -133,11 +133,14 @@ def plan_of(
     Raises
     ------
     ValueError
-        As `plan_study`, or if the first day is no date.
+        As `plan_study`, or if the first day is no date or nobody is named.
     """
-    start = day(first_day)
-    if not isinstance(start, date):
-        raise ValueError(f"first_day must be a date written YYYY-MM-DD; got {first_day!r}.")
+    try:
+        start = date.fromisoformat(first_day)
+    except (TypeError, ValueError):
+        raise ValueError(f"first_day must be a date written YYYY-MM-DD; got {first_day!r}.") from None
+    if not cases_of(cases):
+        raise ValueError(f"cases must name at least one child, as in C003,C007/net; got {cases!r}.")
     try:
         limits = [float(one) for one in criteria.split(",") if one.strip()]
     except ValueError:

@@ -328,16 +328,19 @@ def staggered_windows(
     Raises
     ------
     ValueError
-        If so many windows do not fit.
+        If `cases` or `width` is not 1 or more, or so many windows do not fit.
 
     Examples
     --------
     >>> staggered_windows(4, 24)
     ((6, 7, 8), (10, 11, 12), (14, 15, 16), (18, 19, 20))
     """
+    for name, number in (("cases", cases), ("width", width)):
+        if number < 1:
+            raise ValueError(f"{name} must be 1 or more; got {number!r}.")
     first, last = fewest_per_phase + 1, occasions - fewest_per_phase + 1
     room = last - first + 1
-    if cases < 1 or width < 1 or cases * width > room:
+    if cases * width > room:
         raise ValueError(
             f"occasions must leave room for {cases} windows of {width}, with {fewest_per_phase} occasions "
             f"before the first and after the last: at least {cases * width + 2 * fewest_per_phase - 1}; "

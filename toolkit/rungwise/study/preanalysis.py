@@ -209,8 +209,8 @@ def read_preanalysis(text: str) -> PreAnalysis:
         plain = json.loads(text)
         stated = plain.pop("sha256")
         plan = PreAnalysis.from_dict(plain)
-    except (KeyError, TypeError, AttributeError, json.JSONDecodeError) as error:
-        raise ValueError(f"This is not a pre-analysis plan written by this program ({error}).") from None
+    except (KeyError, TypeError, AttributeError, json.JSONDecodeError):
+        raise ValueError("This is not a pre-analysis plan (plan.json) written by this program.") from None
     if plan.sha256 != stated:
         raise ValueError(
             "The pre-analysis plan was changed after it was written: its fingerprint is no longer the one "

@@ -181,8 +181,8 @@ def open_schedule(text: str) -> Schedule:
     try:
         plain = json.loads(text)
         plan, seed = StudyPlan.from_dict(plain["plan"]), plain["seed"]
-    except (ValueError, KeyError, TypeError) as error:
-        raise ValueError(f"The file is not a sealed schedule of this program ({error}).") from None
+    except (ValueError, KeyError, TypeError):
+        raise ValueError("The file is not a sealed schedule (schedule.json) of this program.") from None
     schedule = draw_schedule(plan, seed)
     if schedule.as_dict() != plain:
         raise ValueError(
