@@ -12,7 +12,11 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from rungwise.reports.notebook_run import _without_address_grammars
 from rungwise.reports.pdf import find_browser
+
+with _without_address_grammars():
+    import jsonschema  # noqa: F401  # or the first test that needs it would build them
 
 # How long an example may take says something about the machine, nothing about the code.
 settings.register_profile("untimed", deadline=None)

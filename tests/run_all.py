@@ -35,7 +35,7 @@ STEPS = {
 # Each row runs at one time, each group of a row one step after the other: none of these uses two cores.
 ORDER = [
     [["format", "lint", "imports"]],
-    [["types"], ["docstring examples", "notebooks"]],
+    [["types", "docstring examples"], ["notebooks"]],
     [["tests"]],
 ]
 ENVIRONMENT = {

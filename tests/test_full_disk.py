@@ -19,7 +19,7 @@ WRITING = {
     "dictionary": ["describe", "{to}/dictionary.html"],
     "sheet": ["sheet", DEMO / "practice", "C014", "--to", "{to}/sheets"],
     "child": ["child", DEMO / "one_child.csv", "--report", "--to", "{to}/child"],
-    "audit": ["audit", DEMO / "practice_level_1", "--quarter", "2026Q3", "--to", "{to}/audit"],
+    "audit": ["audit", DEMO / "one_child.csv", "--quarter", "2026Q3", "--to", "{to}/audit"],
 }
 linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks the system of Linux")
 # Root may read and write everywhere, so it gives up exactly that before the command begins.

@@ -143,10 +143,10 @@ def test_a_large_simulated_practice_has_every_limit_for_its_sites(large_audit):
 
 @pytest.fixture(scope="module")
 def large_audit(tmp_path_factory):
-    """The audit of 480 invented children at the lowest recording level."""
+    """The audit of 320 invented children at the lowest recording level."""
     from rungwise.simulate.practice import simulate_practice
     from rungwise.simulate.writing import write_tables
 
     folder = tmp_path_factory.mktemp("large")
-    write_tables(simulate_practice(np.random.default_rng(7), 480, level=1).tables, folder)
+    write_tables(simulate_practice(np.random.default_rng(7), 320, level=1).tables, folder)
     return audit_quarter(read_caseload(folder, today=date(2026, 11, 13)), "2026Q3", today="2026-11-13")

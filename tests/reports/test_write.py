@@ -186,3 +186,11 @@ def test_killed_at_any_moment_the_last_report_is_whole(tmp_path):
         for name, digest in listing["files"].items():
             assert hashlib.sha256((target / name).read_bytes()).hexdigest() == digest
         assert len({(target / name).read_bytes() for name in listing["files"]}) == 1
+
+
+def test_a_place_that_may_not_be_written_to_is_refused_before_the_work_begins(tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(write.os, "access", lambda folder, mode: asked.append((folder, mode)))
+    with pytest.raises(NotWritten, match="audit may not be written"):
+        check_free(tmp_path / "new" / "audit")
+    assert asked == [(tmp_path, os.W_OK | os.X_OK)]

@@ -148,10 +148,11 @@ def test_incidents_happen_on_a_step_practiced_that_day(practice):
         assert (row["child_id"], row["ladder_id"], row["date"], row["step"]) in practiced
 
 
-def test_a_thousand_children_leave_a_hundred_thousand_observations():
-    large = simulate_practice(np.random.default_rng(12), 1000, level=2)
-    assert len(large.tables["observations"]) > 100_000
-    assert large.tables["children"][-1]["child_id"] == "C1000"
+def test_a_child_leaves_a_hundred_observations_and_the_thousandth_has_a_code():
+    hundred = simulate_practice(np.random.default_rng(12), 100, level=2).tables
+    assert len(hundred["observations"]) > 10_000
+    thousand = simulate_practice(np.random.default_rng(12), 1000, level=1).tables
+    assert thousand["children"][-1]["child_id"] == "C1000"
 
 
 def rows_by(rule):

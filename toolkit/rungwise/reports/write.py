@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import hashlib
 import json
 import os
@@ -61,11 +62,13 @@ def check_free(path: str | Path, *, overwrite: bool = False) -> Path:
     'audit'
     """
     target = full_path(path)
-    _restore(target)
-    if target.is_dir():
-        _check_folder(target, overwrite)
-    elif target.exists() and not overwrite:
-        raise exists_already(target)
+    with plain_errors(target):
+        _restore(target)
+        if target.is_dir():
+            _check_folder(target, overwrite)
+        elif target.exists() and not overwrite:
+            raise exists_already(target)
+        _check_rights(target)
     return target
 
 
@@ -143,6 +146,13 @@ def _check_folder(target: Path, overwrite: bool) -> None:
             f"{target} holds files that the earlier report did not ({named}); move them away, or "
             "choose another folder."
         )
+
+
+def _check_rights(target: Path) -> None:
+    """Refuse a place where nothing may be made, before the work on what is to go there begins."""
+    folder = next(at for at in target.parents if at.exists())
+    if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder))
 
 
 def _write_contents(folder: Path) -> None:
