@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -12,7 +12,7 @@ from rungwise.agreement.raters import rater_difference
 from rungwise.agreement.several_observers import fleiss_kappa
 from rungwise.basis.distributions import normal_quantile
 from rungwise.basis.estimate import Estimate
-from rungwise.published.check import Check
+from rungwise.published.check import Check, to_digits
 
 _READ = "read in print, or as quoted in print"
 _MEMORY = "from memory of the source"
@@ -120,29 +120,16 @@ def _mean_square(name: str) -> float:
     return float(getattr(mean_squares(np.array(_JUDGES)), name))
 
 
-def _check(
-    statistic: str,
-    example: str,
-    source: str,
-    standing: str,
-    published: float,
-    digits: int,
-    ours: Callable[[], float],
-    note: str = "",
-) -> Check:
-    return Check(statistic, example, source, standing, published, ours, 0.5 * 10.0**-digits, note)
-
-
 def _icc_checks() -> list[Check]:
     example = "6 targets, 4 judges"
     checks = [
-        _check(
+        to_digits(
             f"mean square, {name}", example, _SHROUT_FLEISS, _MEMORY, value, 2, partial(_mean_square, name)
         )
         for name, value in (("between", 11.24), ("within", 6.26), ("raters", 32.49), ("residual", 1.02))
     ]
     checks += [
-        _check(
+        to_digits(
             f"mean square, {name}", example, _SHROUT_FLEISS, _RECOMPUTED, value, 6,
             partial(_mean_square, name),
         )
@@ -150,11 +137,11 @@ def _icc_checks() -> list[Check]:
     ]  # fmt: skip
     for form, printed, (source, standing, digits), value, limits in _ICC:
         name = f"ICC({form})"
-        checks.append(_check(name, example, source, standing, printed, digits, partial(_icc, form)))
-        checks.append(_check(name, example, _SHROUT_FLEISS, _RECOMPUTED, value, 8, partial(_icc, form)))
+        checks.append(to_digits(name, example, source, standing, printed, digits, partial(_icc, form)))
+        checks.append(to_digits(name, example, _SHROUT_FLEISS, _RECOMPUTED, value, 8, partial(_icc, form)))
         places, note = (5, _STEPPED_UP) if form == "2,k" else (6, "")
         checks += [
-            _check(
+            to_digits(
                 f"{name}, {('lower', 'upper')[end]} limit", example, _SHROUT_FLEISS, _RECOMPUTED, limit,
                 places, partial(_icc_limit, form, end), note,
             )
@@ -171,17 +158,17 @@ def _kappa_checks() -> list[Check]:
     ):
         example = f"multiple sclerosis, {place}"
         checks += [
-            _check("kappa", example, _LANDIS_KOCH, _MEMORY, printed, 3, partial(_kappa, table)),
-            _check("kappa", example, _LANDIS_KOCH, _RECOMPUTED, plain, 7, partial(_kappa, table)),
-            _check(
+            to_digits("kappa", example, _LANDIS_KOCH, _MEMORY, printed, 3, partial(_kappa, table)),
+            to_digits("kappa", example, _LANDIS_KOCH, _RECOMPUTED, plain, 7, partial(_kappa, table)),
+            to_digits(
                 "kappa, standard error", example, _LANDIS_KOCH, _RECOMPUTED, error, 7,
                 partial(_kappa_count, "standard_error", table),
             ),
-            _check(
+            to_digits(
                 "weighted kappa, linear", example, _LANDIS_KOCH, _RECOMPUTED, linear, 7,
                 partial(_kappa, table, "linear"),
             ),
-            _check(
+            to_digits(
                 "weighted kappa, quadratic", example, _LANDIS_KOCH, _RECOMPUTED, quadratic, 7,
                 partial(_kappa, table, "quadratic"),
             ),
@@ -191,21 +178,21 @@ def _kappa_checks() -> list[Check]:
 
 CHECKS: tuple[Check, ...] = (
     *_icc_checks(),
-    _check("kappa", "200 diagnoses", _COHEN_1968, _READ, 0.492, 3, partial(_kappa, _COHEN_TABLE)),
-    _check(
+    to_digits("kappa", "200 diagnoses", _COHEN_1968, _READ, 0.492, 3, partial(_kappa, _COHEN_TABLE)),
+    to_digits(
         "kappa", "200 diagnoses", _COHEN_1968, _RECOMPUTED, 0.49152542, 8, partial(_kappa, _COHEN_TABLE)
     ),
-    _check(
+    to_digits(
         "weighted kappa", "200 diagnoses, disagreement weights 0 1 3 / 1 0 6 / 3 6 0", _COHEN_1968, _READ,
         0.348, 3, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 3], [1, 0, 6], [3, 6, 0]])),
     ),
-    _check(
+    to_digits(
         "weighted kappa", "200 diagnoses, asymmetric weights 0 1 4 / 1 0 6 / 2 2 0", _COHEN_1968, _READ,
         0.353, 3, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 4], [1, 0, 6], [2, 2, 0]])),
         "Rows of the weights belong to rows of the table; transposed they give .421.",
     ),
     *(
-        _check(
+        to_digits(
             "weighted kappa", f"200 diagnoses, disagreement weights {words}", _COHEN_1968, _RECOMPUTED,
             value, 8, partial(_kappa, _COHEN_TABLE, _disagreement(weights)),
         )
@@ -214,57 +201,59 @@ CHECKS: tuple[Check, ...] = (
             ("0 1 4 / 1 0 6 / 2 2 0", [[0, 1, 4], [1, 0, 6], [2, 2, 0]], 0.35338346),
         )
     ),
-    _check(
+    to_digits(
         "weighted kappa", "200 diagnoses, asymmetric weights transposed", _COHEN_1968, _RECOMPUTED, 0.42056,
         5, partial(_kappa, _COHEN_TABLE, _disagreement([[0, 1, 2], [1, 0, 2], [4, 6, 0]])),
     ),
-    _check("kappa", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.42857, 5, partial(_kappa, _FCE_TABLE)),
-    _check(
+    to_digits(
+        "kappa", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.42857, 5, partial(_kappa, _FCE_TABLE)
+    ),
+    to_digits(
         "kappa, standard error", "200 trials, 3 categories", _FCE, _MEMORY, 0.054, 3,
         partial(_kappa_count, "standard_error", _FCE_TABLE),
     ),
-    _check(
+    to_digits(
         "kappa, standard error", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.053711, 6,
         partial(_kappa_count, "standard_error", _FCE_TABLE),
     ),
-    _check(
+    to_digits(
         "kappa, null standard error", "200 trials, 3 categories", _FCE, _RECOMPUTED, 0.055512, 6,
         partial(_kappa_count, "null_standard_error", _FCE_TABLE),
     ),
-    _check(
+    to_digits(
         "weighted kappa", "200 trials, weights 1 0 .4444 / 0 1 .6667 / .4444 .6667 1", _FCE, _RECOMPUTED,
         0.50707, 5, partial(_kappa, _FCE_TABLE, _FCE_WEIGHTS),
     ),
-    _check(
+    to_digits(
         "weighted kappa, standard error", "200 trials, weights 1 0 .4444 / 0 1 .6667 / .4444 .6667 1", _FCE,
         _RECOMPUTED, 0.056994, 6, partial(_kappa_count, "standard_error", _FCE_TABLE, _FCE_WEIGHTS),
         "As R package vcd gives it; a printed value of about .050 is remembered and unconfirmed.",
     ),
     *_kappa_checks(),
-    _check(
+    to_digits(
         "kappa", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.1293303, 7, partial(_kappa, _SEXUAL_FUN)
     ),
-    _check(
+    to_digits(
         "kappa, standard error", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.0685985, 7,
         partial(_kappa_count, "standard_error", _SEXUAL_FUN),
     ),
-    _check(
+    to_digits(
         "weighted kappa, linear", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, 0.2373806, 7,
         partial(_kappa, _SEXUAL_FUN, "linear"),
     ),
-    _check(
+    to_digits(
         "weighted kappa, linear, standard error", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED,
         0.0783163, 7, partial(_kappa_count, "standard_error", _SEXUAL_FUN, "linear"),
     ),
     *(
-        _check(
+        to_digits(
             f"kappa, {end} limit", "91 couples", _SEXUAL_FUN_SOURCE, _RECOMPUTED, limit, 6,
             partial(_symmetric_limit, side), _SYMMETRIC,
         )
         for end, side, limit in (("lower", -1, -0.005120), ("upper", 1, 0.263781))
     ),
     *(
-        _check(name, "unaided vision of 7477 women", _VISION_SOURCE, _RECOMPUTED, value, 7,
+        to_digits(name, "unaided vision of 7477 women", _VISION_SOURCE, _RECOMPUTED, value, 7,
                partial(_kappa, _VISION, weights))
         for name, weights, value in (
             ("kappa", None, 0.5953888),
@@ -272,42 +261,42 @@ CHECKS: tuple[Check, ...] = (
             ("weighted kappa, quadratic", "quadratic", 0.7023343),
         )
     ),
-    _check(
+    to_digits(
         "kappa", "20, 5 / 10, 15", _TWO_BY_TWO, _MEMORY, 0.40, 7, partial(_kappa, [[20, 5], [10, 15]])
     ),
-    _check(
+    to_digits(
         "Fleiss' kappa", "30 patients, 6 psychiatrists", _FLEISS_1971, _MEMORY, 0.430, 3,
         _fleiss_kappa,
     ),
-    _check(
+    to_digits(
         "Fleiss' kappa", "30 patients, 6 psychiatrists", _FLEISS_1971, _RECOMPUTED, 0.4302445, 7,
         _fleiss_kappa,
     ),
-    _check(
+    to_digits(
         "Fleiss' kappa, z", "30 patients, 6 psychiatrists", _FLEISS_1971, _RECOMPUTED, 17.6518, 4,
         lambda: _fleiss_kappa() / _fleiss_count("null_standard_error"),
     ),
     *(
-        _check(
+        to_digits(
             f"Fleiss' kappa, category {category}", "30 patients, 6 psychiatrists", _FLEISS_1971,
             _RECOMPUTED, value, 3,
             partial(_fleiss_count, f"category {category}"),
         )
         for category, value in enumerate((0.245, 0.245, 0.520, 0.471, 0.566), start=1)
     ),
-    _check(
+    to_digits(
         "difference between raters", "17 people", _PEAK_FLOW, _MEMORY, -2.1, 1, lambda: _meters().value
     ),
-    _check(
+    to_digits(
         "standard deviation of differences", "17 people", _PEAK_FLOW, _MEMORY, 38.8, 1,
         lambda: _meters().counts["sd"],
     ),
-    _check(
+    to_digits(
         "difference between raters, lower limit", "17 people", _PEAK_FLOW, _MEMORY, -22.0, 1,
         lambda: _meters().ci_low,
         "The paper takes t as 2.12 and rounds on the way; ours is -22.05.",
     ),
-    _check(
+    to_digits(
         "difference between raters, upper limit", "17 people", _PEAK_FLOW, _MEMORY, 17.8, 1,
         lambda: _meters().ci_high,
     ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,7 @@ from rungwise.change.cutoffs import clinical_cutoffs
 from rungwise.change.goals import goal_attainment_t
 from rungwise.change.reference import Reference
 from rungwise.change.reliable_change import minimal_detectable_change, reliable_change
-from rungwise.published.check import Check
+from rungwise.published.check import Check, to_digits
 
 _JACOBSON_TRUAX = "Jacobson & Truax 1991, J Consult Clin Psychol 59:12-19, marital therapy example"
 _EDWARDS = "Edwards & Nunnally's method, after Speer 1992, J Consult Clin Psychol 60:402-408"
@@ -110,19 +110,6 @@ def _goal_step(n: int) -> float:
     return _goal_t([1] + [0] * (n - 1)) - 50
 
 
-def _check(
-    statistic: str,
-    example: str,
-    source: str,
-    standing: str,
-    published: float,
-    digits: int,
-    ours: Callable[[], float],
-    note: str = "",
-) -> Check:
-    return Check(statistic, example, source, standing, published, ours, 0.5 * 10.0**-digits, note)
-
-
 _INDEX = "reliable change index"
 _ERROR = "standard error of a difference"
 _JT = _JACOBSON_TRUAX
@@ -130,97 +117,97 @@ _CUTOFF_GROUPS = "clinical mean 40, functional mean 60, SD 7.5 each"
 _BAND = "The band is two standard errors of measurement wide on each side."
 
 CHECKS: tuple[Check, ...] = (
-    _check(
+    to_digits(
         "standard error of measurement", _COUPLE, _JT, _MEMORY, 3.35, 2,
         lambda: Reference(sd=7.5, reliability=0.80).standard_error,
     ),
-    _check(
+    to_digits(
         "standard error of measurement", _COUPLE, _JT, _RECOMPUTED, 3.354102, 6,
         lambda: Reference(sd=7.5, reliability=0.80).standard_error,
     ),
-    _check(_ERROR, _COUPLE, _JT, _MEMORY, 4.74, 2, partial(_count, "standard_error")),
-    _check(_ERROR, _COUPLE, _JT, _RECOMPUTED, 4.743416, 6, partial(_count, "standard_error")),
-    _check(_INDEX, _COUPLE, _JT, _MEMORY, 3.16, 2, _index),
-    _check(_INDEX, _COUPLE, _JT, _RECOMPUTED, 3.162278, 6, _index),
-    _check("clinical cutoff a", _CUTOFF_GROUPS, _JT, _MEMORY, 55, 6, partial(_cutoff, "a")),
-    _check("clinical cutoff b", _CUTOFF_GROUPS, _JT, _MEMORY, 45, 6, partial(_cutoff, "b")),
-    _check("clinical cutoff c", _CUTOFF_GROUPS, _JT, _MEMORY, 50, 6, partial(_cutoff, "c")),
+    to_digits(_ERROR, _COUPLE, _JT, _MEMORY, 4.74, 2, partial(_count, "standard_error")),
+    to_digits(_ERROR, _COUPLE, _JT, _RECOMPUTED, 4.743416, 6, partial(_count, "standard_error")),
+    to_digits(_INDEX, _COUPLE, _JT, _MEMORY, 3.16, 2, _index),
+    to_digits(_INDEX, _COUPLE, _JT, _RECOMPUTED, 3.162278, 6, _index),
+    to_digits("clinical cutoff a", _CUTOFF_GROUPS, _JT, _MEMORY, 55, 6, partial(_cutoff, "a")),
+    to_digits("clinical cutoff b", _CUTOFF_GROUPS, _JT, _MEMORY, 45, 6, partial(_cutoff, "b")),
+    to_digits("clinical cutoff c", _CUTOFF_GROUPS, _JT, _MEMORY, 50, 6, partial(_cutoff, "c")),
     *(
-        _check(
+        to_digits(
             f"a score of 47.5 beyond cutoff {name} (1 yes, 0 no)", _CUTOFF_GROUPS, _JT, _RECOMPUTED, beyond,
             6, partial(_beyond, name),
         )
         for name, beyond in (("a", 0), ("b", 1), ("c", 0))
     ),
-    _check(
+    to_digits(
         "regression to the mean, expected score", _COUPLE, _EDWARDS, _RECOMPUTED, 34.0, 6,
         partial(_count, "expected", "regression_to_mean", mean=40),
     ),
-    _check(
+    to_digits(
         "regression to the mean, lower edge of the band", _COUPLE, _EDWARDS, _RECOMPUTED, 27.2918, 4,
         partial(_band_edge, -1), _BAND,
     ),
-    _check(
+    to_digits(
         "regression to the mean, upper edge of the band", _COUPLE, _EDWARDS, _RECOMPUTED, 40.7082, 4,
         partial(_band_edge, 1), _BAND,
     ),
-    _check(
+    to_digits(
         _INDEX + ", predicted score", _COUPLE, _GULLIKSEN, _RECOMPUTED, 3.0, 6,
         partial(_index, "predicted_score", mean=40),
     ),
-    _check(
+    to_digits(
         _INDEX + ", adjusted for retesting", _COUPLE + "; change on retesting 2", _CHELUNE, _RECOMPUTED,
         2.740641, 6, partial(_index, "practice_adjusted", practice_effect=2),
     ),
-    _check(
+    to_digits(
         _ERROR + ", unequal variances", _COUPLE + "; second SD 10", _IVERSON, _RECOMPUTED, 5.590170, 6,
         partial(_count, "standard_error", "unequal_variances", post_sd=10),
     ),
-    _check(
+    to_digits(
         "standard deviation of differences", _COUPLE + "; second SD 10, retest correlation .60",
         _CHRISTENSEN, _RECOMPUTED, 8.139410, 6,
         partial(_count, "standard_error", "christensen_mendoza", post_sd=10, retest_correlation=0.60),
     ),
-    _check(
+    to_digits(
         "minimal detectable change", _COUPLE, _JT, _RECOMPUTED, 9.297096, 6, _smallest_change,
         "The critical value is taken as 1.96 here, as printed; by default it is not rounded.",
     ),
-    _check(
+    to_digits(
         "regression-based change, expected score", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, 46.4, 6,
         lambda: _retested().counts["expected"],
     ),
-    _check(
+    to_digits(
         "regression-based change, residual standard deviation", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED,
         7.370929, 6, _residual_sd,
     ),
-    _check(
+    to_digits(
         "regression-based change, standard error", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, 7.521997, 6,
         lambda: _retested().counts["standard_error"],
     ),
-    _check(
+    to_digits(
         "regression-based change, t", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, -1.116725, 6,
         lambda: _retested().value,
     ),
-    _check(
+    to_digits(
         "regression-based change, one-sided p", _RETESTED_WORDS, _CRAWFORD, _RECOMPUTED, 0.135562, 6,
         lambda: _retested().p_value / 2,
     ),
     *(
-        _check(
+        to_digits(
             "goal attainment T, step per level", f"{n} equally weighted goals", _KIRESUK, _RECOMPUTED,
             step, 6, partial(_goal_step, n),
         )
         for n, step in _GOAL_STEPS.items()
     ),
     *(
-        _check(
+        to_digits(
             "goal attainment T", f"equally weighted goals at {levels}", _KIRESUK, _RECOMPUTED,
             score, 2, partial(_goal_t, levels),
         )
         for levels, score in _EQUAL_WEIGHTS.items()
     ),
     *(
-        _check(
+        to_digits(
             "goal attainment T, weighted", f"levels {levels}, weights {weights}", _KIRESUK, _RECOMPUTED,
             score, 6, partial(_goal_t, levels, weights),
         )

@@ -55,3 +55,25 @@ class Check:
         """Say whether our value lies within the tolerance."""
         ours = self.ours()
         return not math.isnan(ours) and abs(ours - self.published) <= self.tolerance
+
+
+def to_digits(
+    statistic: str,
+    example: str,
+    source: str,
+    standing: str,
+    published: float,
+    digits: int,
+    ours: Callable[[], float],
+    note: str = "",
+) -> Check:
+    """Give the check of a value printed with so many decimals, to half a unit of the last.
+
+    Examples
+    --------
+    >>> to_digits("pi", "circle", "any table", STANDINGS[0], 3.142, 3, lambda: math.pi).agrees()
+    True
+    >>> to_digits("pi", "circle", "any table", STANDINGS[0], 3.142, 4, lambda: math.pi).agrees()
+    False
+    """
+    return Check(statistic, example, source, standing, published, ours, 0.5 * 10.0**-digits, note)

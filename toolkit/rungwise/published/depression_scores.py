@@ -21,7 +21,7 @@ from rungwise.change.classify import classify_changes
 from rungwise.change.from_tables import MeasureChange, measure_changes
 from rungwise.change.reference import Reference
 from rungwise.change.reliable_change import reliable_change, reliable_change_batch
-from rungwise.published.check import Check
+from rungwise.published.check import Check, to_digits
 from rungwise.series.caseload import read_caseload
 from rungwise.simulate.writing import write_tables
 
@@ -174,15 +174,8 @@ _EXAMPLE = "BtheB, intake to two months"
 def _check(
     statistic: str, published: float, digits: int, ours: Callable[[], float], source: str = _SOURCE
 ) -> Check:
-    return Check(
-        statistic,
-        _EXAMPLE,
-        source,
-        "recomputed by two independent routes",
-        published,
-        ours,
-        0.5 * 10.0**-digits,
-    )
+    standing = "recomputed by two independent routes"
+    return to_digits(statistic, _EXAMPLE, source, standing, published, digits, ours)
 
 
 _PREDICT = "R 4.2.2, predict.lm on the usual-care arm (n 45), score 30 at intake"

@@ -9,7 +9,7 @@ import numpy as np
 
 from rungwise.ladders.seasonal import seasonal_mann_kendall, seasonal_slope
 from rungwise.ladders.survival import Curve, kaplan_meier
-from rungwise.published.check import Check
+from rungwise.published.check import Check, to_digits
 from rungwise.series.phase_series import PhaseSeries
 
 _FREIREICH = "Freireich et al. 1963, Blood 21:699-716, remission data; R packages MASS (gehan) and survival"
@@ -44,7 +44,7 @@ def _entry(name: str, week: int) -> float:
 
 def _check(statistic: str, example: str, published: float, digits: int, ours: Callable[[], float]) -> Check:
     standing = "recomputed by two independent routes"
-    return Check(statistic, example, _FREIREICH, standing, published, ours, 0.5 * 10.0**-digits)
+    return to_digits(statistic, example, _FREIREICH, standing, published, digits, ours)
 
 
 # Three steps probed on twelve days (invented), and the same with three ratings missing.

@@ -222,27 +222,9 @@ def power_of_plan(planned: Planned) -> Blocks:
             statistic=plan.statistic, alternative=plan.alternative, alpha=plan.alpha,
             replications=planned.replications,
         )  # fmt: skip
-        rows.append(
-            {
-                "Effect": name,
-                "Change at once": format_number(scenario.level_change),
-                "Share of tests reaching the level": format_bounded(result.power),
-                "Monte Carlo error": format_bounded(result.monte_carlo_error, 3),
-                "Could not be tested": format_bounded(result.not_testable),
-            }
-        )
-    return Blocks(
-        (
-            table(
-                rows,
-                caption=f"Power of {plan.design_id}",
-                numeric=list(rows[0])[1:],
-                notes=[CANNOT_BE_TESTED],
-                fold=True,
-            ),
-            bullets(scenario_words(planned.scenario)),
-        )
-    )
+        supposed = {"Effect": name, "Change at once": format_number(scenario.level_change)}
+        rows.append(supposed | _reached(result))
+    return _power_table(planned, rows, CANNOT_BE_TESTED)
 
 
 def curves(planned: Planned, children: Sequence[int], lengths: Sequence[int], width: int = 3) -> Blocks:
@@ -341,27 +323,30 @@ def _power_of_criteria(planned: Planned) -> Blocks:
         ("three quarters of the way", 0.75),
         ("not at all", 0.0),
     ):
-        result = _criterion_power(planned, follow)
         rows.append(
-            {
-                "Ratings come down to the criterion": name,
-                "Share of tests reaching the level": format_bounded(result.power),
-                "Monte Carlo error": format_bounded(result.monte_carlo_error, 3),
-                "Could not be tested": format_bounded(result.not_testable),
-            }
+            {"Ratings come down to the criterion": name} | _reached(_criterion_power(planned, follow))
         )
-    return Blocks(
-        (
-            table(
-                rows,
-                caption=f"Power of {planned.plan.design_id}",
-                numeric=list(rows[0])[1:],
-                notes=[FOLLOWS_ONLY],
-                fold=True,
-            ),
-            bullets(scenario_words(planned.scenario, planned.plan.kind)),
-        )
+    return _power_table(planned, rows, FOLLOWS_ONLY)
+
+
+def _reached(result: Power) -> dict[str, str]:
+    return {
+        "Share of tests reaching the level": format_bounded(result.power),
+        "Monte Carlo error": format_bounded(result.monte_carlo_error, 3),
+        "Could not be tested": format_bounded(result.not_testable),
+    }
+
+
+def _power_table(planned: Planned, rows: list[dict[str, str]], note_under: str) -> Blocks:
+    plan = planned.plan
+    shown = table(
+        rows,
+        caption=f"Power of {plan.design_id}",
+        numeric=list(rows[0])[1:],
+        notes=[note_under],
+        fold=True,
     )
+    return Blocks((shown, bullets(scenario_words(planned.scenario, plan.kind))))
 
 
 def _half(scenario: Scenario) -> Scenario:
