@@ -11,7 +11,17 @@ from rungwise.figures.single_case_graph import WORDS as GRAPH
 from rungwise.reports import child_page, family_page
 from rungwise.reports.catalog import LANGUAGES, Words, placeholders, words_in
 from rungwise.series.caseload import read_caseload
-from rungwise.single_case import level, level_model, nap, rated, stratified, stretch, trend, verdict
+from rungwise.single_case import (
+    level,
+    level_model,
+    nap,
+    rated,
+    several_ladders,
+    stratified,
+    stretch,
+    trend,
+    verdict,
+)
 from rungwise.single_case.child_answer import child_answer
 from rungwise.single_case.error_rates import error_rates
 from rungwise.single_case.verdict_words import ENGLISH
@@ -60,7 +70,7 @@ def test_an_unknown_language_is_refused_with_those_there_are():
 
 def constants():
     """Every sentence of caution that the statistics of the page keep as a constant."""
-    for module in (level, level_model, nap, rated, stratified, stretch, trend, verdict):
+    for module in (level, level_model, nap, rated, several_ladders, stratified, stretch, trend, verdict):
         for name, value in vars(module).items():
             if name.isupper() and isinstance(value, str) and value.endswith("."):
                 yield value

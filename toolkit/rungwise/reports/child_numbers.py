@@ -12,7 +12,7 @@ from rungwise.reports.blocks import Block, Blocks, Picture, table
 from rungwise.reports.catalog import Words
 from rungwise.reports.words import ENGLISH, NUMBERS, lower_is_better, named, turned, verdict_words
 from rungwise.single_case.mean_change import mean_change
-from rungwise.single_case.verdict import SCALES_DIFFER
+from rungwise.single_case.several_ladders import SCALES_DIFFER
 from rungwise.single_case.verdict_words import questions
 
 if TYPE_CHECKING:

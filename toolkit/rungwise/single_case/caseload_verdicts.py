@@ -13,7 +13,8 @@ from rungwise.series.blocks import block_bits, blocks
 from rungwise.series.caseload import Caseload
 from rungwise.series.registry import Registry, SeriesKeys, of_any_size
 from rungwise.single_case.child_answer import DRAWS_SEED, rule_of
-from rungwise.single_case.verdict import Rule, Verdict, verdict_over_ladders, verdicts, words_of
+from rungwise.single_case.several_ladders import verdict_over_ladders
+from rungwise.single_case.verdict import Rule, Verdict, verdicts, words_of
 
 if TYPE_CHECKING:
     import pandas as pd

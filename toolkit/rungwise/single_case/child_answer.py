@@ -13,7 +13,8 @@ from rungwise.series.batch import SeriesBatch
 from rungwise.series.caseload import Caseload
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.error_rates import ErrorRates, error_rates
-from rungwise.single_case.verdict import Rule, Verdict, Verdicts, verdict_over_ladders, verdicts
+from rungwise.single_case.several_ladders import verdict_over_ladders
+from rungwise.single_case.verdict import Rule, Verdict, Verdicts, verdicts
 from rungwise.single_case.verdict_words import headline
 from rungwise.tables.level_1 import ONE_CHILD
 from rungwise.tables.practice import Practice
