@@ -7,9 +7,11 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from rungwise.ladders.child_lines import NOT_LASTING, printed_lines
+from rungwise.reports.catalog import words_in
 from rungwise.reports.printed_answer import answer_lines_in
 from rungwise.series.caseload import read_caseload
-from rungwise.single_case.answer_text import answer_lines
+from rungwise.single_case.answer_text import WIDTH, answer_lines
 from rungwise.single_case.child_answer import child_answer
 from test_catalog import LEFT_IN_ENGLISH
 
@@ -17,8 +19,12 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
-def answers():
-    caseload = read_caseload(ROOT / "data_demo" / "practice", today=date(2026, 11, 13))
+def caseload():
+    return read_caseload(ROOT / "data_demo" / "practice", today=date(2026, 11, 13))
+
+
+@pytest.fixture(scope="module")
+def answers(caseload):
     return {child: child_answer(caseload, child) for child in caseload.children}
 
 
@@ -50,6 +56,39 @@ def test_no_english_is_left_where_numbers_cannot_be_given(tmp_path, before, sinc
         lines += [f"{day},{phase},{one},{trial}" for trial, one in enumerate(ratings.split("/"), start=1)]
     (tmp_path / "one.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     told = " ".join(answer_lines_in(child_answer(read_caseload(tmp_path / "one.csv")), "es"))
+    assert not LEFT_IN_ENGLISH.search(told), told
+
+
+def test_what_the_trials_say_of_ladders_is_told_in_the_same_language(answers, caseload):
+    for child, answer in answers.items():
+        told, english = (answer_lines_in(answer, lang, caseload=caseload) for lang in ("es", "en"))
+        assert english == answer_lines(answer, printed_lines(caseload, child))
+        assert max(map(len, told)) <= WIDTH
+        ladders = " ".join(told[told.index("En la escalera") :]) if "On the ladder" in english else ""
+        plain = " ".join(english[english.index("On the ladder") :]) if ladders else ""
+        for ladder in caseload.ladders(child):
+            ladders = ladders.replace(f" {ladder}", "")
+        assert not LEFT_IN_ENGLISH.search(ladders), (child, LEFT_IN_ENGLISH.search(ladders))
+        assert re.findall(r"\d*\.?\d+", ladders) == re.findall(r"\d*\.?\d+", plain), child
+    assert (
+        sum("En la escalera" in answer_lines_in(one, "es", caseload=caseload) for one in answers.values())
+        > 40
+    )
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "Approach on the net: highest step done 3, 2 in baseline, 4 in exposure (too few to test).",
+        "Steps of the net mastered by the practice's own criterion: 1, 2. Last practiced: step 3, "
+        f"criterion met there. {NOT_LASTING}",
+        "Steps of the net mastered by the practice's own criterion: none; mastered and lost again: 2. Last "
+        f"practiced: step 3, criterion not met there. {NOT_LASTING}",
+    ],
+)
+def test_sentences_the_demo_practice_does_not_have_are_translated_too(said):
+    told = words_in("es").sentence(said)
+    assert told != said
     assert not LEFT_IN_ENGLISH.search(told), told
 
 

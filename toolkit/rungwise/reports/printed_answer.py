@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Callable, Sequence
 
+from rungwise.ladders.child_lines import printed_lines
 from rungwise.reports.catalog import words_in
 from rungwise.reports.words import whose_outcome
-from rungwise.single_case.answer_text import answer_lines
+from rungwise.series.caseload import Caseload
+from rungwise.single_case.answer_text import WIDTH, answer_lines
 from rungwise.single_case.child_answer import ChildAnswer
 
+# Wide enough that a sentence stays whole until it is translated.
+_UNBROKEN = 1_000_000
 
-def answer_lines_in(answer: ChildAnswer, lang: str, beside: Sequence[str] = ()) -> list[str]:
+
+def answer_lines_in(
+    answer: ChildAnswer, lang: str, beside: Sequence[str] = (), *, caseload: Caseload | None = None
+) -> list[str]:
     """Write the answer about one child in a language.
 
     Parameters
@@ -19,6 +27,8 @@ def answer_lines_in(answer: ChildAnswer, lang: str, beside: Sequence[str] = ()) 
     lang : {"en", "es"}
     beside : sequence of str
         Lines on other outcomes, in the same language.
+    caseload : Caseload, optional
+        Adds what its trials say of the child's ladders.
 
     Raises
     ------
@@ -38,12 +48,28 @@ def answer_lines_in(answer: ChildAnswer, lang: str, beside: Sequence[str] = ()) 
     'Una estadística informa; decide el clínico, junto con la familia.'
     """
     say = words_in(lang)
-    if lang == "en":
-        return answer_lines(answer, beside)
 
     def translated(text: str) -> str:
         return say.number(say.sentence(text))
 
+    if caseload is not None:
+        beside = [*beside, *_of_ladders(caseload, answer.child_id, translated)]
+    if lang == "en":
+        return answer_lines(answer, beside)
     return answer_lines(
         answer, beside, who=whose_outcome(answer, say), words=say.texts, translated=translated
     )
+
+
+def _of_ladders(caseload: Caseload, child_id: str, translated: Callable[[str], str]) -> list[str]:
+    """Give `printed_lines` in another language: translated sentence by sentence, then wrapped."""
+    if "observations" not in caseload.tables:
+        return []
+    lines: list[str] = []
+    for line in printed_lines(caseload, child_id, _UNBROKEN):
+        text = line.removeprefix("  - ")
+        first = line[: len(line) - len(text)]
+        lines += textwrap.wrap(
+            translated(text), WIDTH, initial_indent=first, subsequent_indent=" " * len(first)
+        ) or [""]
+    return lines
