@@ -70,13 +70,16 @@ def test_a_step_judged_easier_than_the_one_before():
     assert remarks[0].remark == "Judged easier than step 2 (difficulty 2.0 after 3.5)."
 
 
-@pytest.mark.parametrize(("first", "kinds"), [(1.3, []), (5.0, []), (5.1, ["first rise in height"])])
+@pytest.mark.parametrize(
+    ("first", "kinds"),
+    [(1.3, []), (5.0, []), (5.1, ["first rise in height"]), (300.0, ["first rise in height"])],
+)
 def test_the_first_rise_in_height(first, kinds):
-    heights = [{"height_cm": 0.0}, {"height_cm": first}, {"height_cm": 60.0}]
+    heights = [{"height_cm": 0.0}, {"height_cm": first}, {"height_cm": 360.0}]
     remarks = _review(*heights)
     assert [one.kind for one in remarks] == kinds
     if kinds:
-        assert "5.1 cm" in remarks[0].remark
+        assert f"is {first:g} cm;" in remarks[0].remark
         assert "common practice, no source" in remarks[0].remark
 
 

@@ -51,7 +51,8 @@ def test_the_outline_pictures_and_tables_can_be_heard(files, edition, read_page)
     assert len(tables) == len(captions) > 3
     assert all(caption.text.strip() for caption in captions)
     for head in page.all("th"):
-        assert head.attributes["scope"] == ("col" if "thead" in head.inside else "row")
+        over = "colgroup" if "colspan" in head.attributes else "col"
+        assert head.attributes["scope"] == (over if "thead" in head.inside else "row")
     rows = [one for one in page.all("tr") if "tbody" in one.inside]
     assert len([one for one in page.all("th") if "tbody" in one.inside]) == len(rows)
     regions = [one for one in page.elements if one.attributes.get("role") == "region"]
@@ -132,14 +133,23 @@ def test_the_running_header_and_the_page_number_stand_out_on_paper():
 INTERACTIVE = "a[href], button, input, select, textarea, summary, [tabindex]"
 
 
+@pytest.mark.parametrize("opened", [False, True])
 @pytest.mark.parametrize("edition", EDITIONS)
-def test_the_keyboard_reaches_everything_in_order_and_is_seen(browser, files, edition):
+def test_the_keyboard_reaches_everything_in_order_and_is_seen(browser, files, edition, opened):
     page = browser.new_page(viewport={"width": 1100, "height": 900})
     page.goto(files[edition].as_uri())
+    if opened:
+        for place in range(page.locator("summary").count()):
+            page.locator("summary").nth(place).press("Enter")
+        page.locator(".skip").focus()
+        page.keyboard.press("Shift+Tab")
     wanted = page.evaluate(
-        "(wanted) => [...document.querySelectorAll(wanted)].map((one, i) => (one.dataset.place = i))",
+        """(wanted) => [...document.querySelectorAll(wanted)].filter((one) => one.checkVisibility())
+             .map((one, i) => (one.dataset.place = i))""",
         INTERACTIVE,
     )
+    closed = page.locator("details:not([open])").count()
+    assert (closed > 3) == (edition == "practice" and not opened)
     assert len(wanted) > 3
     reached = []
     for _ in wanted:

@@ -63,6 +63,7 @@ PLAIN_TAGS = {
 PLAIN_ATTRIBUTES = {
     "lang", "class", "charset", "name", "content", "href", "id", "role", "aria-label", "aria-hidden",
     "tabindex", "scope", "data-label", "src", "srcset", "media", "alt", "width", "open", "colspan",
+    "data-over", "data-short",
 }  # fmt: skip
 
 

@@ -127,3 +127,36 @@ def test_figures_that_cannot_be_broken_make_a_table_wide_sooner_than_texts(numer
     rows = [dict.fromkeys(names, "64% (39 to 84%)")]
     shown = blocks.table(rows, caption="x", numeric=names if numeric else []).html
     assert ("wide" in re.search(r'<div class="([^"]*)"', shown)[1].split()) is marked
+
+
+def test_headings_over_columns_stand_in_a_row_of_their_own():
+    rows = [{"Child": "C1", "a: First": 4, "a: Later": 2, "b: First": "", "Place": "here"}]
+    over = {"Scale A": {"a: First": "First", "a: Later": "Later"}, "B & C": {"b: First": "First"}}
+    shown = blocks.table(rows, caption="Scores", over=over, numeric=["a: First"])
+    assert shown.text == (
+        "Scores\n       Scale A       B & C\nChild  First  Later  First  Place\n"
+        "C1         4  2             here"
+    )
+    above, heads = re.findall(r"<tr.*?</tr>", shown.html)[:2]
+    assert above == (
+        '<tr class="over"><td></td><th scope="colgroup" colspan="2">Scale A</th>'
+        '<th scope="colgroup" colspan="1">B &amp; C</th><td></td></tr>'
+    )
+    assert re.findall(r">([^<]+)</th>", heads) == ["Child", "First", "Later", "First", "Place"]
+    # On a phone, where rows are cards, the heading stands at the first of its numbers.
+    assert re.findall(r'data-label="(\w+)" data-over="([^"]+)"', shown.html) == [
+        ("First", "Scale A"), ("First", "B &amp; C")
+    ]  # fmt: skip
+
+
+def test_a_closed_table_is_named_by_what_opens_it_and_is_whole_as_text():
+    rows = [{"Child": "C1"}]
+    closed, opened = (
+        blocks.table(rows, caption="All <of> them", closed=True),
+        blocks.table(rows, caption="All <of> them"),
+    )
+    assert closed.text == opened.text
+    assert closed.html == (
+        f'<details class="section"><summary>All &lt;of&gt; them</summary>{opened.html}</details>'
+    )
+    assert "<details" not in blocks.table([], caption="None", closed=True).html

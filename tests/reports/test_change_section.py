@@ -141,9 +141,10 @@ def test_the_practice_sees_shares_children_and_how_the_counts_depend_on_reliabil
     assert "Recovered 1 2 50% 9% to 91% 33% to 67%" in text
     assert "Deteriorated 0 2 0% 0% to 66% 0% to 33%" in text
     assert "Jacobson & Truax 1991 1/1/0" in text
-    assert "Here lower is better, the critical value is 1.96 and the cutoff 30.00." in text
-    assert "C2 45 42 45.00 5.66 0.53 .60 unchanged" in text
-    assert "C3 50 – 50.00 5.66 – – cannot be said" in text
+    assert "here lower is better, the critical value is 1.96 and the cutoff 30.00." in text
+    assert "The error is 5.66 throughout. Expected is the first score." in text
+    assert "C2 45 42 0.53 .60 unchanged" in text
+    assert "C3 50 – – – cannot be said" in text
     assert (
         "measured over 14 days and the change over 147; the two are not interchangeable. (2 of 3)" in text
     )
@@ -166,11 +167,13 @@ def test_every_category_of_the_audit_page_follows_from_its_printed_row(read):
             scores.append(f"C{i},MFQ,2026-06-01,discharge,{later},parent")
     audit = audit_of(read(measures=MEASURES, assessments=scores), *(f"C{i}" for i in range(7)))
     blocks = practice_change(audit)
-    (html,) = [block.html for block in blocks if ": child by child" in str(block)]
+    (html,) = [block.html for block in blocks if "Scores, child by child" in str(block)]
     told = re.search(
-        r"Here (\w+) is better, the critical value is ([\d.]+) and the cutoff ([\d.]+)\.", html
+        r"here (\w+) is better, the critical value is ([\d.]+) and the cutoff ([\d.]+)\. The error is "
+        r"([\d.]+) throughout\. Expected is the first score\.",
+        html,
     )
-    better, critical, cutoff = told[1], float(told[2]), float(told[3])
+    better, critical, cutoff, error = told[1], *map(float, told.groups()[1:])
     assert better == "lower"
     heads, *rows = (
         re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", row) for row in re.findall(r"<tr>.*?</tr>", html)
@@ -180,10 +183,9 @@ def test_every_category_of_the_audit_page_follows_from_its_printed_row(read):
         cells = dict(zip(heads, row, strict=True))
         category = "cannot be said"
         if cells["Later"] != "–":
-            first, later, expected, error = (
-                float(cells[name]) for name in ("First", "Later", "Expected", "Error")
-            )
-            index = (expected - later) / error
+            first, later = float(cells["First"]), float(cells["Later"])
+            index = (first - later) / error
+            assert float(cells["Index"].replace("−", "-")) == pytest.approx(index, abs=0.01)
             crossed = first >= cutoff > later
             above = "recovered" if crossed else "improved, not recovered"
             category = "deteriorated" if index < -critical else "unchanged" if index <= critical else above
@@ -192,6 +194,49 @@ def test_every_category_of_the_audit_page_follows_from_its_printed_row(read):
     assert found == {
         "recovered", "improved, not recovered", "unchanged", "deteriorated", "cannot be said",
     }  # fmt: skip
+
+
+def test_every_child_has_one_row_with_its_instruments_side_by_side(read):
+    more = [MEASURES[0], MEASURES[1], *(
+        f"{code},{title},higher,0,50,0.9,internal_consistency,,20,8,40,6,invented"
+        for code, title in (("DAY", "Day out"), ("PLAY", "Play"))
+    )]  # fmt: skip
+    scores = [*SCORES, "C1,DAY,2026-01-05,intake,20,parent", "C1,DAY,2026-06-01,discharge,30,parent",
+              "C4,DAY,2026-01-05,intake,22,parent", "C4,PLAY,2026-01-05,intake,9,parent"]  # fmt: skip
+    audit = audit_of(read(measures=more, assessments=scores), "C1", "C2", "C3", "C4")
+    one, two = [block for block in practice_change(audit) if "Scores, child by child" in str(block)]
+    assert "Scores, child by child (1 of 2)" in one.text
+    heading, heads, *rows = one.text.splitlines()[1:7]
+    assert re.split(r"  +", heading.strip()) == [
+        "Movement fear <invented>, by parent",
+        "Day out, by parent",
+    ]
+    assert heads.split() == ["Child", *["First", "Later", "Index", "p", "Change"] * 2]
+    assert [row.split()[0] for row in rows] == ["C1", "C2", "C3", "C4"]
+    assert rows[0].split() == ["C1", "45", "20", "4.42", "<", ".001", "recovered",
+                               "20", "30", "2.80", ".005", "improved,", "not", "recovered"]  # fmt: skip
+    assert rows[1].split() == ["C2", "45", "42", "0.53", ".60", "unchanged"]
+    assert rows[3].split()[:3] == ["C4", "22", "–"]
+    assert "Blank: no score of that instrument was recorded." in one.text
+    assert two.text.splitlines()[1].split() == ["Play,", "by", "parent"]
+    assert one.html.startswith(
+        '<details class="section"><summary>Scores, child by child (1 of 2)</summary>'
+    )
+    assert '<th scope="colgroup" colspan="5">Day out, by parent</th></tr>' in one.html
+
+
+def test_numbers_that_differ_between_children_keep_their_column(scored):
+    audit = audit_of(scored, "C1", "C2")
+    assert "Child First Later Index p Change" in words_of(practice_change(audit))
+    (measure,) = audit.evidence.changes
+    counts = measure.classes.changes.counts
+    counts["expected"] = counts["pre"] - 2
+    counts["standard_error"] = np.array([5.0, 6.0])
+    text = words_of(practice_change(audit))
+    assert "Child First Later Expected Error Index p Change" in text
+    assert "C1 45 20 43.00 5.00" in text
+    assert "throughout" not in text
+    assert "Expected is the first score" not in text
 
 
 GOALS = [

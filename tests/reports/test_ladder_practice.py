@@ -9,6 +9,13 @@ from rungwise.reports.ladder_practice import remarks_on
 from rungwise.series.caseload import read_caseload
 
 
+def test_a_remark_about_a_whole_ladder_names_no_step(tmp_path):
+    (tmp_path / "ladders.csv").write_text("ladder_id,step,activity\nwall,1,a\nwall,2,b\n")
+    *_, ladder, listed = remarks_on(read_caseload(tmp_path), None, words_in("en"))
+    assert ladder.text == "wall"
+    assert " ".join(listed.text.split()).startswith("- No attribute of its steps is recorded")
+
+
 def test_remarks_stand_under_their_ladder_which_is_named_once():
     demo = read_caseload(Path(__file__).parents[2] / "data_demo" / "practice", today=date(2026, 11, 13))
     remarks = review_ladders(demo)

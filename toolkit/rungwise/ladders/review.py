@@ -236,7 +236,7 @@ def _first_rise(ladder_id: str, steps: Sequence[Mapping[str, Any]]) -> list[Rema
     for before, step in pairwise(steps):
         rise = _difference(before.get("height_cm"), step.get("height_cm"))
         if rise > FAR_ABOVE_CM:
-            told = (("height_cm", "", format_number(rise)),)
+            told = (("height_cm", "", _shown(float(rise))),)
             return [Remark(ladder_id, int(step["step"]), "first rise in height", told, int(before["step"]))]
         if rise > 0:
             return []

@@ -288,6 +288,7 @@ def _reviewed(
                 *more,
             ],
             when_empty="no probe was seen by a second observer.",
+            closed=True,
         ),
     ]
 

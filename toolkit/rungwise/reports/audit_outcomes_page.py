@@ -233,6 +233,7 @@ def signs_of_every_child(audit: Audit) -> Block:
             f"{'point' if margin == 1 else 'points'}. They answer other questions, none of them is tested, "
             f"and a verdict is never changed by them. {NEVER_TESTED.split('. ')[0]}."
         ],
+        closed=True,
     )  # fmt: skip
 
 

@@ -143,6 +143,7 @@ def children(audit: Audit) -> Block:
         notes=["p is each child's own and unadjusted: two-sided, but one-sided for a rise."]
         if len(judged)
         else [],
+        closed=True,
     )
     if since := about_since_due(audit.since_due):
         parts += paragraph(*since)
@@ -162,6 +163,7 @@ def children(audit: Audit) -> Block:
         caption="In progress or not judged: only described",
         numeric=["Baseline", "Exposure"],
         when_empty="no child.",
+        closed=True,
     )
     if len(counted):
         parts += paragraph(

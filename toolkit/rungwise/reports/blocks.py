@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _WIDTH = 96
 # Longer tables may break across printed pages, with their headings repeated; shorter ones stay whole.
 _LONG = 20
+# Characters of a number, and of what it is called, so short that two of them share a line of a card.
+_SHORT, _SHORT_NAME = 5, 22
 # Characters that fit side by side where a long report is printed in two columns.
 _HALF_A_PAGE = 70
 _HALF_A_PAGE_UNBROKEN = 66
@@ -178,6 +180,8 @@ def table(
     notes: Iterable[str] = (),
     when_empty: str = "There is nothing to list.",
     fold: bool = True,
+    over: Mapping[str, Mapping[str, str]] | None = None,
+    closed: bool = False,
 ) -> Block:
     """Give a table; the first column names its row.
 
@@ -196,6 +200,11 @@ def table(
         What stands there instead of a table without rows.
     fold : bool
         On a narrow screen, turn each row into a small card; otherwise the table scrolls sideways.
+    over : mapping of str to mapping of str to str, optional
+        Headings that stand over several columns, each with its columns and what is written over these;
+        neighbors in the table.
+    closed : bool
+        On a screen, closed under its name until that is chosen; on paper open.
 
     Examples
     --------
@@ -208,30 +217,45 @@ def table(
     numeric = set(numeric)
     if not records:
         return paragraph(f"{caption}: {when_empty}")
+    over = over or {}
+    heads = {name: name for name in columns} | {
+        name: words for own in over.values() for name, words in own.items()
+    }
+    begins = {next(iter(own)): heading for heading, own in over.items()}
     head = "".join(
-        f'<th scope="col"{_class("number" if name in numeric else "")}>{_safe(name)}</th>'
+        f'<th scope="col"{_class("number" if name in numeric else "")}>{_safe(heads[name])}</th>'
         for name in columns
     )
+    above = _above(columns, over)
+    short = {
+        name
+        for name in numeric & set(columns)
+        if len(heads[name]) <= _SHORT_NAME and all(len(record[name]) <= _SHORT for record in records)
+    }
     body = []
     for record in records:
         first, *rest = columns
         cells = [f'<th scope="row" data-label="{_safe(first)}">{_safe(record[first])}</th>']
         cells += [
-            f'<td data-label="{_safe(name)}"{_class("number" if name in numeric else "")}>'
-            f"{_safe(record[name])}</td>"
+            f'<td data-label="{_safe(heads[name])}"'
+            + (f' data-over="{_safe(begins[name])}"' if name in begins else "")
+            + (" data-short" if name in short else "")
+            + f"{_class('number' if name in numeric else '')}>{_safe(record[name])}</td>"
             for name in rest
         ]
         body.append("<tr>" + "".join(cells) + "</tr>")
     under = "".join(f'<p class="table-note">{_safe(sentence)}</p>' for sentence in notes)
+    least, unbroken = _least_width(records, heads), _unbroken_width(records, heads, numeric)
     kinds = "table" + (" folds" if fold else "") + (" long" if len(records) > _LONG else "")
-    least, unbroken = _least_width(records, columns), _unbroken_width(records, columns, numeric)
     kinds += " wide" if least > _HALF_A_PAGE or unbroken > _HALF_A_PAGE_UNBROKEN else ""
     markup = (
         f'<div class="{kinds}" role="region" aria-label="{_safe(caption)}" '
-        f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead><tr>{head}</tr></thead>'
+        f'tabindex="0"><table><caption>{_safe(caption)}</caption><thead>{above}<tr>{head}</tr></thead>'
         f"<tbody>{''.join(body)}</tbody></table>{under}</div>"
     )
-    lines = [caption, *_columns(records, columns, numeric), *map(_fill, notes)]
+    if closed:
+        markup = f'<details class="section"><summary>{_safe(caption)}</summary>{markup}</details>'
+    lines = [caption, *_columns(records, heads, numeric, begins), *map(_fill, notes)]
     return Block(markup, "\n".join(lines))
 
 
@@ -295,42 +319,72 @@ def records_and_columns(rows: Any) -> tuple[list[dict[str, str]], list[str]]:
     return written, columns
 
 
-def _columns(records: list[dict[str, str]], columns: list[str], numeric: set[str]) -> list[str]:
-    widths = {name: max(len(name), *(len(record[name]) for record in records)) for name in columns}
-    lines = []
-    for entry in ({name: name for name in columns}, *records):
+def _above(columns: Sequence[str], over: Mapping[str, Mapping[str, str]]) -> str:
+    """Give the row of headings that stand over several columns; nothing without any."""
+    if not over:
+        return ""
+    spans = {next(iter(own)): (heading, len(own)) for heading, own in over.items()}
+    under = {name for own in over.values() for name in own}
+    cells = []
+    for name in columns:
+        if name in spans:
+            heading, n = spans[name]
+            cells.append(f'<th scope="colgroup" colspan="{n}">{_safe(heading)}</th>')
+        elif name not in under:
+            cells.append("<td></td>")
+    return f'<tr class="over">{"".join(cells)}</tr>'
+
+
+def _columns(
+    records: list[dict[str, str]], heads: Mapping[str, str], numeric: set[str], begins: Mapping[str, str]
+) -> list[str]:
+    widths = {
+        name: max(len(words), *(len(record[name]) for record in records)) for name, words in heads.items()
+    }
+    lines = [_headings(widths, begins)] if begins else []
+    for entry in (heads, *records):
         cells = [
-            entry[name].rjust(widths[name]) if name in numeric else entry[name].ljust(widths[name])
-            for name in columns
+            entry[name].rjust(width) if name in numeric else entry[name].ljust(width)
+            for name, width in widths.items()
         ]
         lines.append("  ".join(cells).rstrip())
     return lines
 
 
-def _least_width(records: list[dict[str, str]], columns: list[str]) -> int:
+def _headings(widths: Mapping[str, int], begins: Mapping[str, str]) -> str:
+    """Write headings over several columns where the first of these begins."""
+    line, place = "", 0
+    for name, width in widths.items():
+        if name in begins:
+            line = f"{line.ljust(place)}{'  ' if len(line) > place else ''}{begins[name]}"
+        place += width + 2
+    return line
+
+
+def _least_width(records: list[dict[str, str]], heads: Mapping[str, str]) -> int:
     """Characters a table needs side by side when long texts are broken, with the gaps between columns."""
     gap, longest = 2, 26
     return sum(
         gap
         + max(
-            max(map(len, name.split()), default=0),
+            max(map(len, words.split()), default=0),
             min(longest, max(len(record[name]) for record in records)),
         )
-        for name in columns
+        for name, words in heads.items()
     )
 
 
-def _unbroken_width(records: list[dict[str, str]], columns: list[str], numeric: set[str]) -> int:
+def _unbroken_width(records: list[dict[str, str]], heads: Mapping[str, str], numeric: set[str]) -> int:
     """Characters below which a table is cut off: figures are never broken, texts between words."""
     gap = 2
     return sum(
         gap
         + max(
-            max(map(len, name.split()), default=0),
+            max(map(len, words.split()), default=0),
             *(
                 len(record[name]) if name in numeric else max(map(len, record[name].split()), default=0)
                 for record in records
             ),
         )
-        for name in columns
+        for name, words in heads.items()
     )

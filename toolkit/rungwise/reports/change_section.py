@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.audit.wording import percent
+from rungwise.audit.wording import percent, small
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.change.from_tables import goal_attainment, measure_changes
 from rungwise.figures.change_scatter import change_scatter, describe_change_scatter
@@ -40,6 +41,10 @@ _NARROW_INCHES = 3.8
 _DAYS = re.compile(r"(Raw scores |the change over )([\d.]+)")
 # Children of one instrument listed on the audit's page; the file has them all.
 LISTED = 60
+# Instruments that fit beside each other in a row of a page.
+SIDE_BY_SIDE = 2
+# Numbers that are the same for every child of an instrument.
+ALIKE = ("better", "critical", "cutoff")
 
 
 def child_change(caseload: Caseload, child_id: str, say: Words = ENGLISH) -> Blocks:
@@ -88,7 +93,7 @@ def practice_change(audit: Audit) -> Blocks:
     """
     evidence = audit.evidence
     measures = [measure for measure in evidence.changes if len(measure.classes)]
-    blocks: list[Block | Picture] = [references(measures)] if measures else []
+    blocks: list[Block | Picture] = [references(measures, closed=True)] if measures else []
     for measure in measures:
         blocks += [heading(named(measure), 3), _shares(measure, audit)]
         if len(measure.classes) > measure.classes.count("cannot_be_said"):
@@ -97,8 +102,8 @@ def practice_change(audit: Audit) -> Blocks:
                 "measurement error."
             )
             blocks.append(_scatter(measure, measure.classes, caption))
-            blocks.append(strip(measure, sensitivity(measure)))
-        blocks.append(_every_child(measure))
+            blocks.append(strip(measure, sensitivity(measure), closed=True))
+    blocks += _every_child(measures)
     goals = _every_goal(evidence.goals) if evidence.goals is not None else []
     return (
         Blocks([heading("Score by score, goal by goal", 3), *blocks, *goals])
@@ -168,26 +173,81 @@ def _shares(measure: MeasureChange, audit: Audit) -> Block:
     return table(rows, caption=f"{named(measure)}: shares", numeric=numeric, notes=notes)
 
 
-def _every_child(measure: MeasureChange) -> Block:
+def _every_child(measures: Sequence[MeasureChange]) -> list[Block | Picture]:
+    """Lay out every child in one row, with the numbers of so many instruments side by side."""
+    tables: list[Block | Picture] = []
+    parts = math.ceil(len(measures) / SIDE_BY_SIDE)
+    for at in range(0, len(measures), SIDE_BY_SIDE):
+        own = [_numbers(measure) for measure in measures[at : at + SIDE_BY_SIDE]]
+        names = [named(measure) for measure in measures[at : at + SIDE_BY_SIDE]]
+        # Instruments of one name are told apart by their place.
+        names = [name if names.count(name) == 1 else f"{name} ({i})" for i, name in enumerate(names, 1)]
+        children = sorted({child for numbers in own for child in numbers.cells})
+        over = {
+            name: {f"{name}: {head}": head for head in numbers.heads}
+            for name, numbers in zip(names, own, strict=True)
+        }
+        rows = [
+            {"Child": child}
+            | {
+                f"{name}: {head}": numbers.cells.get(child, {}).get(head, "")
+                for name, numbers in zip(names, own, strict=True)
+                for head in numbers.heads
+            }
+            for child in children
+        ]
+        notes = [ENGLISH("change.by_hand")]
+        notes += [f"{name}: {small(numbers.told)}" for name, numbers in zip(names, own, strict=True)]
+        if any(len(numbers.cells) < len(children) for numbers in own):
+            notes.append("Blank: no score of that instrument was recorded.")
+        if len(rows) > LISTED:
+            notes.append(f"{len(rows) - LISTED} more stand in tables/score_changes.csv.")
+        verdict = ENGLISH("change.verdict")
+        tables.append(
+            table(
+                rows[:LISTED],
+                caption="Scores, child by child"
+                + (f" ({len(tables) + 1} of {parts})" if parts > 1 else ""),
+                numeric=[key for under in over.values() for key, head in under.items() if head != verdict],
+                notes=notes,
+                over=over,
+                closed=True,
+            )
+        )
+    return tables
+
+
+@dataclass(frozen=True)
+class _Numbers:
+    """The numbers of one instrument: cells by child, their headings, and what is alike for all."""
+
+    heads: list[str]
+    cells: dict[str, dict[str, str]]
+    told: str
+
+
+def _numbers(measure: MeasureChange) -> _Numbers:
     classes, better = measure.classes, measure.better
     places = range(len(classes))
     digits = enough_digits(classes, places, better=better)
-    alike = [ENGLISH(f"change.{name}") for name in ("better", "critical", "cutoff")]
     every = [worked(classes, i, better=better, digits=digits) for i in places]
-    rows = [
-        {"Child": label} | {name: text for name, text in cells.items() if name not in alike}
-        for label, cells in zip(classes.labels, every, strict=True)
-    ]
-    lower, critical, cutoff = (every[0][name] for name in alike)
-    notes = [
-        f"Here {lower} is better, the critical value is {critical} and the cutoff {cutoff}.",
-        ENGLISH("change.by_hand"),
-        *_cautions(classes),
-    ]
-    if len(rows) > LISTED:
-        notes.append(f"{len(rows) - LISTED} more stand in tables/score_changes.csv.")
-    numeric = [name for name in rows[0] if name not in ("Child", ENGLISH("change.verdict"))]
-    return table(rows[:LISTED], caption=f"{named(measure)}: child by child", numeric=numeric, notes=notes)
+    lower, critical, cutoff = (every[0][ENGLISH(f"change.{name}")] for name in ALIKE)
+    told = f"Here {lower} is better, the critical value is {critical} and the cutoff {cutoff}."
+    left_out = {ENGLISH(f"change.{name}") for name in ALIKE}
+    expected, error = ENGLISH("change.expected"), ENGLISH("change.error")
+    errors = {cells[error] for cells in every}
+    counts = classes.changes.counts
+    if len(errors) == 1 and NOTHING not in errors:
+        told += f" The error is {errors.pop()} throughout."
+        left_out.add(error)
+    if np.array_equal(counts["expected"], counts["pre"]):
+        told += " Expected is the first score."
+        left_out.add(expected)
+    return _Numbers(
+        [head for head in every[0] if head not in left_out],
+        dict(zip(classes.labels, every, strict=True)),
+        " ".join([told, *_cautions(classes)]),
+    )
 
 
 def _cautions(classes: ChangeClasses) -> list[str]:
@@ -289,6 +349,7 @@ def _every_goal(attained: GoalAttainment) -> list[Block | Picture]:
             numeric=list(rows[0])[1:] if rows else [],
             notes=notes,
             when_empty="no child whose outcome was due has goals.",
+            closed=True,
         )
     ]
 

@@ -97,11 +97,14 @@ def side_by_side(
     ]
 
 
-def references(measures: Iterable[MeasureChange], say: Words = ENGLISH) -> Block:
+def references(measures: Iterable[MeasureChange], say: Words = ENGLISH, *, closed: bool = False) -> Block:
     """Give the reference values of every instrument with their source, and what is not known."""
     columns = [(named(measure, say), _reference_cells(measure, say)) for measure in measures]
     return table(
-        side_by_side(columns, say), caption=say("change.references"), notes=[say("change.references_note")]
+        side_by_side(columns, say),
+        caption=say("change.references"),
+        notes=[say("change.references_note")],
+        closed=closed,
     )
 
 
@@ -133,7 +136,9 @@ def sensitivity(measure: MeasureChange, classes: ChangeClasses | None = None) ->
     )
 
 
-def strip(measure: MeasureChange, found: pd.DataFrame, say: Words = ENGLISH) -> Block:
+def strip(
+    measure: MeasureChange, found: pd.DataFrame, say: Words = ENGLISH, *, closed: bool = False
+) -> Block:
     """Lay the counts, or one child's category, out by method and reliability.
 
     Parameters
@@ -142,6 +147,8 @@ def strip(measure: MeasureChange, found: pd.DataFrame, say: Words = ENGLISH) -> 
     found : DataFrame
         From `sensitivity`.
     say : Words
+    closed : bool
+        As in `rungwise.reports.blocks.table`.
 
     Returns
     -------
@@ -184,6 +191,7 @@ def strip(measure: MeasureChange, found: pd.DataFrame, say: Words = ENGLISH) -> 
         numeric=[],
         notes=notes,
         when_empty=say("change.strip_empty"),
+        closed=closed,
     )
 
 

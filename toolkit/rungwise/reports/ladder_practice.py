@@ -112,13 +112,14 @@ def remarks_on(caseload: Caseload, ladders: set[str] | None, say: Words) -> Show
         return []
     prefix = "remark."
     words = {key.removeprefix(prefix): text for key, text in say.texts.items() if key.startswith(prefix)}
+    sentences = [remark_sentence(one, words, say.sentence) for one in remarks]
     blocks: Shown = [heading(say("climb.review"), 3), paragraph(say("climb.review.what"))]
     for ladder in dict.fromkeys(one.ladder_id for one in remarks):
         blocks.append(heading(ladder, 4))
         blocks.append(
             bullets(
-                say("climb.review.one", step=one.step, remark=remark_sentence(one, words, say.sentence))
-                for one in remarks
+                say("climb.review.one", step=one.step, remark=told) if one.before else told
+                for one, told in zip(remarks, sentences, strict=True)
                 if one.ladder_id == ladder
             )
         )
