@@ -6,12 +6,14 @@ import re
 from datetime import date
 from pathlib import Path
 
+import nbformat
 import pytest
 from rungwise.basis.errors import DataProblems, RungwiseError
 from rungwise.reports import child_report
-from rungwise.reports.child_report import write_child_report, write_family_report
+from rungwise.reports.child_report import write_child_pages, write_child_report, write_family_report
 from rungwise.reports.pdf import find_browser
 from rungwise.reports.write import NotWritten
+from rungwise.resources import shipped
 from rungwise.series.caseload import read_caseload
 from rungwise.single_case.child_answer import child_answer
 
@@ -130,6 +132,33 @@ def test_an_earlier_pdf_is_not_replaced_unasked_either(one_child, tmp_path, no_r
     (tmp_path / "page.pdf").write_text("old")
     with pytest.raises(NotWritten, match=r"page\.pdf exists already"):
         write_child_report(one_child, to=tmp_path / "page.html", pdf=True, today=TODAY)
+
+
+@pytest.mark.parametrize("name", ["child_child.html", "family_child.html", "file_child.html"])
+def test_all_pages_are_refused_before_anything_runs_where_one_is_in_the_way(
+    one_child, tmp_path, no_run, name
+):
+    (tmp_path / "pages").mkdir()
+    (tmp_path / "pages" / name).write_text("old")
+    with pytest.raises(NotWritten, match=rf"{name} exists already"):
+        write_child_pages(one_child, to=tmp_path / "pages", pdf=False, today=TODAY)
+    assert [file.name for file in (tmp_path / "pages").iterdir()] == [name]
+
+
+def test_all_pages_are_those_of_the_single_reports(first, tmp_path, monkeypatch):
+    # The notebooks as they are shipped, executed with the demo: what is asked is where their pages go.
+    monkeypatch.setattr(
+        child_report, "run_notebook",
+        lambda name, *_, **__: nbformat.read(shipped("notebooks") / f"{name}.ipynb", as_version=4),
+    )  # fmt: skip
+    written = write_child_pages(first[0], to=tmp_path / "all", pdf=False, today=TODAY)
+    assert [file.name for file in written] == ["child_child.html", "family_child.html", "file_child.html"]
+    write_child_report(first[0], to=tmp_path / "each", today=TODAY)
+    write_family_report(first[0], to=tmp_path / "each", pdf=False, today=TODAY)
+    for file in written:
+        assert file.read_bytes() == (tmp_path / "each" / file.name).read_bytes()
+    with pytest.raises(ValueError, match="to must be a folder"):
+        write_child_pages(first[0], to=tmp_path / "page.html", today=TODAY)
 
 
 def test_an_unknown_child_is_refused_before_anything_runs(one_child, tmp_path, no_run):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -78,7 +78,7 @@ def write_child_report(
     RungwiseError
         If a file is in the way or cannot be written, or a PDF is wanted and no browser is found.
     """
-    return _write(_FULL, path, child_id, to, outcome, overwrite, today, pdf, paper, lang, progress)
+    return _write([(_FULL, pdf)], path, child_id, to, outcome, overwrite, today, paper, lang, progress)
 
 
 def write_family_report(
@@ -101,7 +101,31 @@ def write_family_report(
     it; with `pdf`, each has a PDF of its own. Arguments and errors are those of `write_child_report`; the
     family's files come first in the result.
     """
-    return _write(_FAMILY, path, child_id, to, outcome, overwrite, today, pdf, paper, lang, progress)
+    return _write([(_FAMILY, pdf)], path, child_id, to, outcome, overwrite, today, paper, lang, progress)
+
+
+def write_child_pages(
+    path: str | Path,
+    child_id: str | None = None,
+    *,
+    to: str | Path,
+    outcome: str | None = None,
+    overwrite: bool = False,
+    today: date | None = None,
+    pdf: bool = True,
+    paper: str = "A4",
+    lang: str = "en",
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Path]:
+    """Write the page about one child and both sheets into a folder: all of them, or none.
+
+    Arguments, files and errors are those of `write_child_report` and `write_family_report`, but `to` is
+    always a folder, and `pdf` is about the sheets.
+    """
+    kinds = [(_FULL, False), (_FAMILY, pdf)]
+    if Path(to).suffix.lower() in PAGE_ENDINGS:
+        raise ValueError(f"to must be a folder, which gets several pages; got {to}.")
+    return _write(kinds, path, child_id, to, outcome, overwrite, today, paper, lang, progress)
 
 
 @dataclass(frozen=True)
@@ -115,19 +139,19 @@ class _Kind:
 
 _FULL = _Kind("one_child", "child", "title.child", "practice")
 _FAMILY = _Kind("family_and_file", "family", "title.family", "family", file_sheet=True)
+PAGE_ENDINGS = (".html", ".htm")
 # The tag of the cells that make the sheet for the practice's file.
 FILE_SHEET = "file-sheet"
 
 
 def _write(
-    kind: _Kind,
+    kinds: Sequence[tuple[_Kind, bool]],
     path: str | Path,
     child_id: str | None,
     to: str | Path,
     outcome: str | None,
     overwrite: bool,
     today: date | None,
-    pdf: bool,
     paper: str,
     lang: str,
     progress: Callable[[int, int], None] | None,
@@ -135,13 +159,12 @@ def _write(
     say = words_in(lang)
     caseload = read_caseload(path, today=today)
     child_id = which_child(caseload, child_id)
-    pages = [(_target(Path(to), kind.stem, child_id), kind.title, False)]
-    if kind.file_sheet:
-        pages.append((_beside(Path(to), pages[0][0], child_id), "title.file", True))
-    for page_file, _, _ in pages:
-        for target in (page_file, *([page_file.with_suffix(".pdf")] if pdf else [])):
-            check_free(target, overwrite=overwrite)
-    if pdf:
+    planned = [(kind, pdf, _pages(kind, Path(to), child_id)) for kind, pdf in kinds]
+    for _, pdf, pages in planned:
+        for page_file, _, _ in pages:
+            for target in (page_file, *([page_file.with_suffix(".pdf")] if pdf else [])):
+                check_free(target, overwrite=overwrite)
+    if any(pdf for _, pdf, _ in planned):
         check_browser()
     parameters = {
         "path": Path(path),
@@ -150,15 +173,24 @@ def _write(
         "today": None if today is None else today.isoformat(),
         "lang": lang,
     }
-    notebook = run_notebook(kind.notebook, parameters, progress=progress)
     contents: dict[str | Path, str | bytes] = {}
-    for page_file, title, file_sheet in pages:
-        sheet = _cells(notebook, file_sheet=file_sheet)
-        page = render_page(sheet, title=say(title, child=child_id), edition=kind.edition, lang=lang)
-        contents[page_file] = page
-        if pdf:
-            contents[page_file.with_suffix(".pdf")] = page_to_pdf(page, paper=paper)
+    for kind, pdf, pages in planned:
+        notebook = run_notebook(kind.notebook, parameters, progress=progress)
+        for page_file, title, file_sheet in pages:
+            sheet = _cells(notebook, file_sheet=file_sheet)
+            page = render_page(sheet, title=say(title, child=child_id), edition=kind.edition, lang=lang)
+            contents[page_file] = page
+            if pdf:
+                contents[page_file.with_suffix(".pdf")] = page_to_pdf(page, paper=paper)
     return write_files(contents, overwrite=overwrite)
+
+
+def _pages(kind: _Kind, to: Path, child_id: str) -> list[tuple[Path, str, bool]]:
+    """Give the pages of a notebook: place, title, and whether it is the sheet for the file."""
+    pages = [(_target(to, kind.stem, child_id), kind.title, False)]
+    if kind.file_sheet:
+        pages.append((_beside(to, pages[0][0], child_id), "title.file", True))
+    return pages
 
 
 def _cells(notebook: NotebookNode, *, file_sheet: bool) -> NotebookNode:
@@ -175,6 +207,6 @@ def _beside(to: Path, family: Path, child_id: str) -> Path:
 
 
 def _target(to: Path, stem: str, child_id: str) -> Path:
-    if to.suffix.lower() in (".html", ".htm"):
+    if to.suffix.lower() in PAGE_ENDINGS:
         return to
     return to / f"{stem}_{re.sub(r'[^A-Za-z0-9._-]+', '_', child_id)}.html"
