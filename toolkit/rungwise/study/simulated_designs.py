@@ -101,11 +101,15 @@ class Setting:
         """Replications whose assignments are counted at once, so that their sums stay small."""
         if self.drawn:
             return _IN_CACHE
-        rows = max(
+        return max(1, min(_IN_CACHE, _MOST_SUMS // self._most_in_half))
+
+    @cached_property
+    def _most_in_half(self) -> int:
+        """Most sums over the second half of the cases."""
+        return max(
             len(orders) * math.prod(len(self.windows[window]) for window in orders[0])
             for _, orders in self._splits
         )
-        return max(1, min(_IN_CACHE, _MOST_SUMS // rows))
 
     def at_least(self, bound: np.ndarray, terms: list[np.ndarray], enough: int | None = None) -> np.ndarray:
         """Count, in each replication, the assignments whose terms sum to at least `bound`.
@@ -127,8 +131,9 @@ class Setting:
                 count += _true_in_columns(sums >= bound)
             return count
         open_ = np.arange(len(bound))
+        room = np.empty(max(_ROWS, self._most_in_half) * len(bound), dtype=bool)
         for orders in self._splits:
-            count[open_] += self._pairs_at_least(bound, *self._halves(terms, orders))
+            count[open_] += _pairs_at_least(bound, *self._halves(terms, orders), room)
             if enough is not None:
                 still = np.flatnonzero(count[open_] <= enough)
                 if not len(still):
@@ -187,18 +192,6 @@ class Setting:
                 partial = np.add(partial[:, None], own, out=into).reshape(-1, width)
         return sums.reshape(-1, width)
 
-    @staticmethod
-    def _pairs_at_least(bound: np.ndarray, left: np.ndarray, right: np.ndarray) -> np.ndarray:
-        """Count the pairs that sum to at least `bound`."""
-        needed = bound - left
-        at_once = max(1, _ROWS // len(right))
-        room = np.empty((at_once, *right.shape), dtype=bool)
-        count = np.zeros(len(bound), dtype=np.int32)
-        for some in blocks(len(left), at_once):
-            here = needed[some, None]
-            count += _true_in_columns(np.greater_equal(right, here, out=room[: len(here)]))
-        return count
-
     @cached_property
     def _rows(self) -> list[list[slice | np.ndarray]]:
         """For each case and window, where its starts stand in `open_to`."""
@@ -211,6 +204,19 @@ def _as_slice(places: np.ndarray) -> slice | np.ndarray:
     """Give places that follow closely as a slice, which copies nothing."""
     close = np.array_equal(places, np.arange(places[0], places[0] + len(places)))
     return slice(int(places[0]), int(places[0]) + len(places)) if close else places
+
+
+def _pairs_at_least(bound: np.ndarray, left: np.ndarray, right: np.ndarray, room: np.ndarray) -> np.ndarray:
+    """Count the pairs that sum to at least `bound`; `room` is for the comparisons."""
+    needed = bound - left
+    count = np.zeros(len(bound), dtype=np.int32)
+    for some in blocks(len(left), max(1, _ROWS // len(right))):
+        here = needed[some, None]
+        shape = (len(here), *right.shape)
+        count += _true_in_columns(
+            np.greater_equal(right, here, out=room[: math.prod(shape)].reshape(shape))
+        )
+    return count
 
 
 def _true_in_columns(reaches: np.ndarray) -> np.ndarray:

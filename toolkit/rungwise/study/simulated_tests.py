@@ -8,10 +8,10 @@ from functools import cached_property
 
 import numpy as np
 
-from rungwise.simulate.ratings import SimulatedRatings
+from rungwise.single_case.assignments import NEAR_CHANGE
 from rungwise.study.scenario import Scenario
 from rungwise.study.simulated_designs import Setting, blocks
-from rungwise.study.simulated_terms import terms_at_starts
+from rungwise.study.simulated_terms import Terms, terms_at_starts
 
 TIE = 1e-9
 # Series whose terms are worked out together: their ratings and ranks fit a core's cache.
@@ -26,18 +26,20 @@ class _Case:
 
     Attributes
     ----------
+    starts : int
+        Number of starts open to it.
     made : ndarray of int
-        Place, within `starts`, of the start that each replication drew.
+        Which of them each replication drew.
     order : ndarray of int
         Replications in the order in which they were simulated: by their start.
-    simulated : SimulatedRatings
-        In that order.
+    parts : list of (slice, Terms)
+        Its statistic under every start, in blocks of that order.
     """
 
-    starts: np.ndarray
+    starts: int
     made: np.ndarray
     order: np.ndarray
-    simulated: SimulatedRatings
+    parts: list[tuple[slice, Terms]]
 
     @classmethod
     def simulate(
@@ -47,13 +49,18 @@ class _Case:
         made: np.ndarray,
         occasions: int,
         rng: np.random.Generator,
+        statistic: str,
     ) -> _Case:
         sizes = np.bincount(made, minlength=len(starts)).tolist()
         groups = [(start - 1, size) for start, size in zip(starts.tolist(), sizes, strict=True) if size]
         simulated = scenario.simulate_starts(rng, groups, occasions)
         # Places in the narrowest type that holds them are sorted by radix, in a fraction of the time.
         narrow = made.astype(np.min_scalar_type(len(starts)))
-        return cls(starts, made, np.argsort(narrow, kind="stable"), simulated)
+        parts = [
+            (part, terms_at_starts(simulated.some(part), starts, statistic))
+            for part in blocks(len(made), _SERIES_IN_CACHE)
+        ]
+        return cls(len(starts), made, np.argsort(narrow, kind="stable"), parts)
 
     @cached_property
     def place(self) -> np.ndarray:
@@ -62,36 +69,28 @@ class _Case:
         place[self.order] = np.arange(len(self.order))
         return place
 
-    def of(self, replications: np.ndarray) -> _Case:
-        """Give some of the replications."""
-        return _Case(
-            self.starts,
-            self.made[replications],
-            np.arange(len(replications)),
-            self.simulated.some(self.place[replications]),
-        )
-
-    def terms(self, statistic: str) -> np.ndarray:
-        """Give the statistic under every start, in the order of the replications."""
-        terms = np.empty((len(self.starts), len(self.order)))
-        for part in blocks(len(self.order), _SERIES_IN_CACHE):
-            terms[:, self.order[part]] = terms_at_starts(self.simulated.some(part), self.starts, statistic)
+    def terms(self, replications: np.ndarray) -> np.ndarray:
+        """Give the statistic of some replications under every start (rows); NaN where it has none."""
+        terms = np.empty((self.starts, len(replications)))
+        places = self.place[replications]
+        for part, several in self.parts:
+            here = np.flatnonzero((places >= part.start) & (places < part.stop))
+            terms[:, here] = several.some(places[here] - part.start).divided()
         return terms
 
-    def rounded_terms(self, statistic: str, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    def rounded_terms(self, scale: float) -> tuple[np.ndarray, np.ndarray]:
         """Give the statistic times `scale` in 16 bits, and which replications cannot be tested."""
-        sorted_terms = np.empty((len(self.starts), len(self.order)), dtype=np.int16)
-        sorted_without = np.empty(len(self.order), dtype=bool)
-        for part in blocks(len(self.order), _SERIES_IN_CACHE):
-            rough = terms_at_starts(self.simulated.some(part), self.starts, statistic, np.float32)
-            without = np.isnan(rough).any(axis=0)
-            if without.any():
-                rough[:, without] = 0
+        ordered = np.empty((self.starts, len(self.order)), dtype=np.int16)
+        without = np.empty(len(self.order), dtype=bool)
+        for part, several in self.parts:
+            rough = several.divided(np.float32)
+            np.isnan(rough).any(axis=0, out=without[part])
+            if without[part].any():
+                rough[:, without[part]] = 0
             rough *= np.float32(scale)
             np.rint(rough, out=rough)
-            np.copyto(sorted_terms[:, part], rough, casting="unsafe")
-            sorted_without[part] = without
-        return np.take(sorted_terms, self.place, axis=1), sorted_without[self.place]
+            np.copyto(ordered[:, part], rough, casting="unsafe")
+        return np.take(ordered, self.place, axis=1), without[self.place]
 
 
 def p_values(
@@ -103,7 +102,8 @@ def p_values(
     alternative: str,
 ) -> np.ndarray:
     """Simulate studies and give the p of each; NaN where one could not be tested."""
-    return _p_of(setting, _simulate(setting, scenario, replications, rng), statistic, alternative)
+    cases = _simulate(setting, scenario, replications, rng, statistic)
+    return _p_of(setting, cases, np.arange(replications), alternative)
 
 
 def reaching(
@@ -125,16 +125,16 @@ def reaching(
     -------
     reached, not_testable : ndarray of bool
     """
-    cases = _simulate(setting, scenario, replications, rng)
+    cases = _simulate(setting, scenario, replications, rng, statistic)
     signs = {"improvement": (1,), "worsening": (-1,)}.get(alternative, (1, -1))
     extra = int(setting.drawn)
     total = len(setting.listed) + extra
     most = _most_allowed(total, extra, alpha, len(signs))
     scale, margin = _rounding(setting.cases, scenario, statistic)
-    found = [case.rounded_terms(statistic, scale) for case in cases]
+    found = [case.rounded_terms(scale) for case in cases]
     terms = [one for one, _ in found]
     not_testable = np.logical_or.reduce([without for _, without in found])
-    observed = _observed(cases, terms).astype(np.int16)
+    observed = _observed([case.made for case in cases], terms).astype(np.int16)
     reached = np.zeros(replications, dtype=bool)
     doubtful = np.zeros(replications, dtype=bool)
     for sign in signs:
@@ -143,7 +143,7 @@ def reaching(
         at_most = setting.counts(bound - margin, signed, enough=most)
         reached |= at_most <= most
         left = np.flatnonzero(~(reached | not_testable))
-        if most >= 1 - extra and len(left):
+        if margin and most >= 1 - extra and len(left):
             # The assignment that was made, listed unless some are drawn, does not lie beyond the margin.
             beyond = (bound + margin)[left]
             at_least = setting.counts(beyond, [one[:, left] for one in signed], enough=most)
@@ -151,7 +151,7 @@ def reaching(
     doubtful &= ~(reached | not_testable)
     rows = np.flatnonzero(doubtful)
     if len(rows):
-        p = _p_of(setting, [case.of(rows) for case in cases], statistic, alternative)
+        p = _p_of(setting, cases, rows, alternative)
         reached[rows] = p <= alpha * (1 + TIE)
     return reached & ~not_testable, not_testable
 
@@ -163,35 +163,36 @@ def _rounding(cases: int, scenario: Scenario, statistic: str) -> tuple[float, np
     # The observed sum less that of half of the cases is at most 1.5 times the largest; with the rounding
     # of each case it fits 16 bits.
     scale = (_ROOM - 2 * cases) / (cases * widest)
+    whole = math.lcm(*range(1, NEAR_CHANGE + 1))
+    if statistic == "immediate_change" and scale >= whole:
+        # Means of so few whole ratings become whole numbers: nothing is in doubt.
+        return whole, np.int16(0)
     # Half a unit for rounding, and single precision in two means, their difference and the scaling.
     off = 0.5 + scale * largest * 2.0**-21
     return scale, np.int16(math.ceil(2 * cases * off + scale * TIE * cases * max(1.0, widest)))
 
 
 def _simulate(
-    setting: Setting, scenario: Scenario, replications: int, rng: np.random.Generator
+    setting: Setting, scenario: Scenario, replications: int, rng: np.random.Generator, statistic: str
 ) -> list[_Case]:
     made = setting.draw(replications, rng)
     return [
-        _Case.simulate(scenario, starts, made[:, i], setting.occasions, rng)
+        _Case.simulate(scenario, starts, made[:, i], setting.occasions, rng, statistic)
         for i, starts in enumerate(setting.open_to)
     ]
 
 
-def _observed(cases: list[_Case], terms: list[np.ndarray]) -> np.ndarray:
+def _observed(made: list[np.ndarray], terms: list[np.ndarray]) -> np.ndarray:
     """Sum the terms of the starts that were made."""
-    return np.sum(
-        [
-            np.take_along_axis(one, case.made[None], axis=0)[0]
-            for case, one in zip(cases, terms, strict=True)
-        ],
-        axis=0,
-    )
+    own = [
+        np.take_along_axis(one, starts[None], axis=0)[0] for starts, one in zip(made, terms, strict=True)
+    ]
+    return np.sum(own, axis=0)
 
 
-def _p_of(setting: Setting, cases: list[_Case], statistic: str, alternative: str) -> np.ndarray:
-    terms = [case.terms(statistic) for case in cases]
-    observed = _observed(cases, terms)
+def _p_of(setting: Setting, cases: list[_Case], replications: np.ndarray, alternative: str) -> np.ndarray:
+    terms = [case.terms(replications) for case in cases]
+    observed = _observed([case.made[replications] for case in cases], terms)
     testable = ~np.isnan([one.sum(axis=0) for one in terms]).any(axis=0)
     # Sums over cases stand for their means: a mean of 1 is as many as there are cases.
     slack = TIE * np.maximum(setting.cases, np.abs(observed))
