@@ -57,6 +57,23 @@ def test_translated_sentences_keep_their_placeholders(lang):
     assert [pair for pair in technical if placeholders(pair[0]) != placeholders(pair[1])] == []
 
 
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_a_percent_sign_never_stands_alone_at_the_beginning_of_a_line(lang):
+    words = words_in(lang)
+    written = [*words.texts.values(), *(other for _, other in words.technical)]
+    assert [text for text in written if " %" in text] == []
+    assert any("\N{NO-BREAK SPACE}%" in text for text in written)
+
+
+def test_a_written_share_keeps_its_percent_sign_in_another_language():
+    told = SPANISH.sentence("On average 92.3 % of the planned steps were done (at least 80 %).")
+    assert told == (
+        "En promedio se hizo el 92.3\N{NO-BREAK SPACE}% de los pasos planificados (al menos "
+        "80\N{NO-BREAK SPACE}%)."
+    )
+    assert SPANISH("numbers.interval", level="95") == "Intervalo del 95\N{NO-BREAK SPACE}%"
+
+
 def test_the_words_of_the_verdict_and_of_the_graph_are_part_of_the_english_catalog():
     english = words_in("en").texts
     assert ENGLISH.items() <= english.items()

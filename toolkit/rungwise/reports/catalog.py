@@ -116,9 +116,15 @@ def words_in(lang: str) -> Words:
     """
     check_choice("lang", lang, LANGUAGES)
     texts = tomllib.loads((CATALOGS / f"{lang}.toml").read_text(encoding="utf-8"))
-    technical = texts.pop(TECHNICAL, {})
+    technical = {english: _unbroken(other) for english, other in texts.pop(TECHNICAL, {}).items()}
+    texts = {key: _unbroken(text) for key, text in texts.items()}
     elsewhere = _elsewhere() if lang == "en" else {}
     return Words(lang, {**texts, **elsewhere}, tuple(technical.items()))
+
+
+def _unbroken(text: str) -> str:
+    """Keep a percent sign with its number where a language puts a space between the two."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _elsewhere() -> dict[str, str]:
