@@ -74,6 +74,13 @@ def level_1(tmp_path):
     return read_caseload(tmp_path, today=date(2026, 12, 31))
 
 
+def test_a_ladder_practiced_before_exposure_only_stands_without_a_word_on_mastery(write):
+    text = str(child_ladders(write(extra=[f"C1,slope,{day(1)},2,practice,1,completed,,5,child"]), "C1"))
+    stands = text.split("Where C1 stands: slope")[1].split("Where C1 stands")[0]
+    assert "Last practiced on" in stands
+    assert "astered" not in stands
+
+
 def test_without_trials_there_is_no_section(level_1):
     assert child_ladders(level_1, "C1") == ()
     assert practice_ladders(level_1) == ()

@@ -102,7 +102,9 @@ def _stands(caseload: Caseload, child_id: str, say: Words) -> Shown:
     for one in found:
         blocks.append(heading(say("climb.stands", child=child_id, ladder=one.ladder_id), 3))
         told = [say.sentence(sentence) for sentence in standing_sentences(one)]
-        told[2:2] = mastered[one.ladder_id].sentences(say.texts)
+        # Mastery counts from exposure on; a ladder may have been practiced before it only.
+        if one.ladder_id in mastered:
+            told[2:2] = mastered[one.ladder_id].sentences(say.texts)
         blocks.append(bullets(told))
     if found:
         # The page's own box of cautions stands right before this section; a second one is passed over.
