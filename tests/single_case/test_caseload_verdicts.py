@@ -64,6 +64,31 @@ def test_each_row_is_the_answer_about_the_child(folder):
             assert row[name] == pytest.approx(value, rel=1e-9, nan_ok=True)
 
 
+def test_occasions_are_those_the_verdict_rests_on(folder):
+    caseload = rw.read_caseload(folder, today=TODAY)
+    table = caseload_verdicts(caseload).set_index("child_id")
+    for child, occasions in (("C000", [10, 18]), ("C001", [5, 9])):
+        counts = rw.child_answer(caseload, child).verdict.fell.counts
+        assert [counts["n_baseline"], counts["n_exposure"]] == occasions
+        assert table.loc[child, ["n_baseline", "n_exposure"]].tolist() == occasions
+
+
+def test_a_ladder_without_exposure_does_not_count_unless_none_has_any(tmp_path):
+    lines = ["child_id,ladder_id,date,phase,rating"]
+    for child, phases in (("C1", "baseline exposure"), ("C2", "baseline")):
+        for ladder, its in (("gangway", phases.split()), ("dinghy", ["baseline"])):
+            for week in range(12):
+                phase = its[-1] if week >= 5 else its[0]
+                day = np.datetime64("2026-01-05") + 7 * week
+                lines.append(f"{child},{ladder},{day},{phase},{9 - week // 2}")
+    (tmp_path / "ratings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    caseload = rw.read_caseload(tmp_path, today=TODAY)
+    table = caseload_verdicts(caseload).set_index("child_id")
+    assert table.loc["C1", ["n_ladders", "n_baseline", "n_exposure"]].tolist() == [2, 5, 7]
+    assert rw.child_answer(caseload, "C1").verdict.fell.counts["n_baseline"] == 5
+    assert table.loc["C2", ["n_ladders", "n_baseline", "n_exposure"]].tolist() == [2, 24, 0]
+
+
 def test_shares_of_an_audit_follow_from_the_table(folder):
     table = caseload_verdicts(open_registry(folder, today=TODAY, rows_together=600))
     codes = [code for code in table["verdict"].tolist() if code != "too_few"]

@@ -43,8 +43,9 @@ def caseload_verdicts(source: Caseload | Registry | str | Path, rule: Rule | Non
     -------
     DataFrame
         One row per child, sorted by code: ``child_id, outcome, n_ladders, n_baseline, n_exposure``
-        (of the ladder with most), ``verdict, verdict_words``, then NAP with its limits, Tau and its p,
-        the baseline trend's p, and the change beyond the baseline with its limits.
+        (occasions the verdict rests on, added up over the ladders that enter: those with both phases,
+        or all where none has), ``verdict, verdict_words``, then NAP with its limits, Tau and its p, the
+        baseline trend's p, and the change beyond the baseline with its limits.
 
     Notes
     -----
@@ -110,12 +111,13 @@ def verdicts_of(batch: SeriesBatch, keys: SeriesKeys, bits: int, rule: Rule) -> 
 
 def _row(found: Verdict, batch: SeriesBatch, keys: SeriesKeys, family: Sequence[int]) -> dict[str, Any]:
     first = family[0]
+    entered = [place for place in family if batch.n_a[place] and batch.n_b[place]] or list(family)
     return {
         "child_id": keys.children[first],
         "outcome": keys.outcomes[first],
         "n_ladders": len(family),
-        "n_baseline": int(max(batch.n_a[place] for place in family)),
-        "n_exposure": int(max(batch.n_b[place] for place in family)),
+        "n_baseline": int(sum(batch.n_a[place] for place in entered)),
+        "n_exposure": int(sum(batch.n_b[place] for place in entered)),
         "verdict": found.code,
         "verdict_words": words_of(found.code, lower=bool(batch.sign[first] < 0)),
         "nap": found.size.value,
