@@ -180,6 +180,40 @@ def test_what_cannot_be_estimated_is_missing_with_its_reason(series, form, reaso
     assert any(reason in sentence for sentence in effect.cautions)
 
 
+ONE_EXPOSURE = [([8, 7, 8, 8], [5]), ([6, 7, 7, 6], [4]), ([9, 8, 9, 9], [8])]
+ONE_BASELINE = [([8], [5, 4, 3]), ([6], [4, 3, 3]), ([9], [8, 7, 8])]
+ONE_IN_ONE_CASE = [([8, 7, 8, 8], [5]), ([6, 7, 7, 6], [4, 3, 3, 3]), ([9, 8, 9, 9], [8, 7, 6])]
+
+
+@pytest.mark.parametrize("autocorrelation", [True, False])
+@pytest.mark.parametrize("rows", [ONE_EXPOSURE, ONE_BASELINE])
+def test_a_trend_that_cannot_be_told_from_the_change_is_missing_with_its_reason(rows, autocorrelation):
+    batch = SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in rows))
+    effect = bc.between_case_d(batch, trend=True, autocorrelation=autocorrelation)
+    assert np.isnan([effect.value, effect.ci_low, effect.p_value]).all()
+    assert effect.cautions[0] == bc.NO_TREND
+    assert not np.isnan(bc.between_case_d(batch, autocorrelation=autocorrelation).value)
+
+
+def test_one_case_with_a_short_phase_does_not_hide_the_trend_of_the_others():
+    batch = SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in ONE_IN_ONE_CASE))
+    effect = bc.between_case_d(batch, trend=True)
+    assert np.isfinite(effect.value)
+    assert bc.NO_TREND not in effect.cautions
+
+
+def test_where_interval_and_p_disagree_it_is_said():
+    seen = set()
+    for seed in range(40):
+        batch = SeriesBatch.of(*study(seed, m=3, effect=0.8, occasions=10))
+        effect = bc.between_case_d(batch)
+        holds_zero = effect.ci_low <= 0 <= effect.ci_high
+        if np.isfinite(effect.ci_low):
+            assert (bc.APART in effect.cautions) == (holds_zero == (effect.p_value < 0.05))
+            seen.add((holds_zero, bool(effect.p_value < 0.05)))
+    assert {(True, True), (True, False), (False, True)} <= seen
+
+
 def test_wrong_options_say_what_is_allowed():
     batch = SeriesBatch.of(*study(1))
     with pytest.raises(ValueError, match="form must be 'reml' with a trend"):

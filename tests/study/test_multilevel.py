@@ -92,6 +92,17 @@ def test_what_cannot_be_estimated_is_missing_with_its_reason(series, reason):
         assert (result.slope is None) == (shape == "level")
 
 
+@pytest.mark.parametrize("phases", [([8, 7, 8, 9], [5]), ([8], [5, 4, 3, 4])])
+def test_slopes_that_cannot_be_told_from_the_change_are_missing_with_the_reason(phases):
+    rows = [[np.add(phase, k * (k + place) / 2) for place, phase in enumerate(phases)] for k in range(4)]
+    batch = SeriesBatch.of(*(PhaseSeries.from_phases(*row) for row in rows))
+    result = ml.multilevel_change(batch, shape="level_and_slope")
+    for estimate in (result.change, result.slope):
+        assert np.isnan(estimate.value)
+        assert estimate.cautions[0] == ml.NO_TREND
+    assert np.isfinite(ml.multilevel_change(batch).change.value)
+
+
 def test_results_travel_between_processes():
     result = ml.multilevel_change(SeriesBatch.of(*study(6)))
     again = pickle.loads(pickle.dumps(result))

@@ -76,6 +76,15 @@ def test_estimates_bring_their_own_variances():
         assert np.isnan(ours.weights[2])
 
 
+def test_an_effect_that_could_not_be_estimated_needs_no_variance():
+    listed = [Estimate("d", a, n=12, counts={"variance": 0.04}) for a in (0.9, 0.4, 0.7)]
+    ours = synthesize([*listed, Estimate("d", float("nan"), n=3, counts={"cases": 2})])
+    assert ours.average.value == synthesize(listed).average.value
+    assert "1 effects could not be estimated and are left out." in ours.average.cautions
+    with pytest.raises(ValueError, match=r"effect 2 \(d\) holds no sampling variance"):
+        synthesize([listed[0], Estimate("d", 0.5, n=3, counts={"cases": 2})])
+
+
 def test_few_effects_are_said():
     assert synthesize([0.5], [0.1]).average.cautions == (TOO_FEW,)
     assert np.isnan(synthesize([0.5], [0.1]).average.value)

@@ -175,6 +175,18 @@ def fit_two_level(
     return criterion.describe(theta, certified, agreeing, labels)
 
 
+def independent(design: np.ndarray) -> bool:
+    """Say whether every column of a design can be told from the others.
+
+    Examples
+    --------
+    >>> independent(np.array([[1.0, 0.0], [1.0, 1.0], [1.0, 1.0]])), independent(np.ones((3, 2)))
+    (True, False)
+    """
+    diagonal = np.abs(np.diag(np.linalg.qr(design, mode="r")))
+    return bool(np.all(diagonal > 1e-10 * np.sqrt(np.sum(design**2, axis=0)).max()))
+
+
 class _Criterion:
     """−2 log-likelihood with β and σ² profiled out, at many parameter points at once.
 
@@ -200,10 +212,9 @@ class _Criterion:
         self.method = method
         self.auto = times is not None
         basis, self.triangle = np.linalg.qr(design)
-        diagonal = np.abs(np.diag(self.triangle))
-        if np.any(diagonal <= 1e-10 * np.sqrt(np.sum(design**2, axis=0)).max()):
+        if not independent(design):
             raise ValueError("design must have independent columns; at least one follows from the others.")
-        self.log_scale = float(np.sum(np.log(diagonal)))
+        self.log_scale = float(np.sum(np.log(np.abs(np.diag(self.triangle)))))
         self.least_squares = np.linalg.solve(self.triangle, basis.T @ y)
         residual = y - basis @ (basis.T @ y)
         self.y_scale = float(np.sqrt(np.mean(residual**2)))

@@ -10,9 +10,9 @@ import numpy as np
 from rungwise.basis.distributions import t_quantile, t_sf
 from rungwise.basis.errors import NotEnoughData, check_between, check_choice
 from rungwise.basis.estimate import Estimate, orientation
-from rungwise.models.two_level import TwoLevelFit, fit_two_level
+from rungwise.models.two_level import TwoLevelFit, fit_two_level, independent
 from rungwise.series.batch import SeriesBatch
-from rungwise.study.cases import Cases
+from rungwise.study.cases import NO_TREND, Cases
 
 FORMS = ("reml", "moment")
 FEWEST_CASES = 3
@@ -21,6 +21,10 @@ TOO_FEW = f"A between-case effect needs at least {FEWEST_CASES} cases with ratin
 NO_SPREAD_BETWEEN = (
     "The variance between cases is estimated at 0, so this effect is standardized by the spread within "
     "cases alone and may be far too large or too small."
+)
+APART = (
+    "The interval and p disagree on whether 0 is possible: p supposes that there is none, the interval "
+    "adds how uncertain the spread is by which an effect is divided. Rely on neither alone."
 )
 NO_CELLS = "The moment form needs at least two cases rated at the same time in the same phase."
 NO_INFORMATION = (
@@ -66,7 +70,8 @@ def between_case_d(
     Estimate
         `value` is the effect corrected for small samples (g); ``counts`` holds its sampling
         ``variance``, degrees of freedom, the uncorrected ``d`` and the variances it rests on, with a
-        trend also ``after``. NaN, with the reason in `cautions`, with fewer than three cases.
+        trend also ``after``. NaN, with the reason in `cautions`, with fewer than three cases, or with a
+        trend that so few occasions cannot tell from the change.
 
     Raises
     ------
@@ -89,6 +94,13 @@ def between_case_d(
     variance between cases pooled over the times and phases with two cases or more; its degrees of
     freedom match the first two moments of that variance, with the nuisance φ and τ²/(τ² + σ²) taken
     from the REML fit (the paper estimates them by moments too).
+
+    p is that of d/κ among t with ν degrees of freedom, κ the standard error of β̂ over √(τ̂² + σ̂²). The
+    interval is g ± t·√Var(g), Var(g) that of a noncentral t with the estimated δ: it also holds the
+    uncertainty of the denominator, which grows with δ and is of no account at 0, and the shrinking J. So
+    in small studies p is often below .05 while the interval holds 0 (in 30 to 43 of 100 simulated ones of
+    three cases with an effect of 0.8 or 2); `cautions` then says so. The coverage measured is that of this
+    interval.
 
     Source: Pustejovsky, Hedges & Shadish (2014), Journal of Educational and Behavioral Statistics
     39:368-393; Hedges, Pustejovsky & Shadish (2012, 2013), Research Synthesis Methods 3:224-239 and
@@ -131,6 +143,8 @@ def between_case_d(
         design = np.column_stack([design, cases.times - first, cases.exposure * since])
         weights = np.array([0.0, 1.0, 0.0, after])
         method += f", trend; effect taken {after:g} after the first exposure occasion"
+        if not independent(design):
+            return _nothing(NO_TREND, cases, method, confidence)
     try:
         fit = fit_two_level(
             cases.values,
@@ -156,6 +170,8 @@ def between_case_d(
         cautions.append("With two degrees of freedom or fewer the effect has no variance.")
     reach = float(t_quantile(0.5 * (1 + confidence), nu)) * np.sqrt(variance)
     p = min(1.0, 2 * float(t_sf(abs(d) / kappa, nu)))
+    if (p < 1 - confidence) != (abs(value) > reach) and not np.isnan(reach):
+        cautions.append(APART)
     return Estimate(
         statistic="between-case d",
         value=value,

@@ -12,6 +12,11 @@ from rungwise.single_case.rated import Rated
 
 FEWEST_PER_PHASE = 1
 
+NO_TREND = (
+    "A trend cannot be told from the change at the start of exposure: every case has too few rated times "
+    "in one of the phases."
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Cases:

@@ -10,9 +10,9 @@ import numpy as np
 from rungwise.basis.distributions import t_quantile, t_sf
 from rungwise.basis.errors import NotEnoughData, check_between, check_choice
 from rungwise.basis.estimate import Estimate, orientation
-from rungwise.models.two_level import COVARIANCES, TwoLevelFit, fit_two_level
+from rungwise.models.two_level import COVARIANCES, TwoLevelFit, fit_two_level, independent
 from rungwise.series.batch import SeriesBatch
-from rungwise.study.cases import Cases
+from rungwise.study.cases import NO_TREND, Cases
 
 SHAPES = ("level", "level_and_slope")
 FEWEST_CASES = 3
@@ -93,7 +93,8 @@ def multilevel_change(
     -------
     MultilevelChange
         Values keep the sign of the data. NaN, with the reason in `cautions`, with fewer than three
-        usable children, or where no optimum could be certified.
+        usable children, where so few occasions cannot tell slopes from the change, or where no optimum
+        could be certified.
 
     Raises
     ------
@@ -157,6 +158,8 @@ def multilevel_change(
     design = random
     if shape == "level_and_slope":
         design = np.column_stack([random, cases.times - first, cases.exposure * (cases.times - start)])
+        if not independent(design):
+            return nothing(NO_TREND)
     try:
         fit = fit_two_level(
             cases.values, design, cases.case, random=random, times=cases.times,

@@ -180,13 +180,18 @@ def _columns(effects: Any, variances: Any) -> tuple[np.ndarray, np.ndarray, dict
             about = {"statistic": estimates[0].statistic, "unit": estimates[0].unit}
         values = np.array([one.value for one in estimates], dtype=float)
         if variances is None:
-            missing = [i for i, one in enumerate(estimates) if "variance" not in one.counts]
+            # An effect that could not be estimated need not have one.
+            missing = [
+                i
+                for i, one in enumerate(estimates)
+                if "variance" not in one.counts and not np.isnan(one.value)
+            ]
             if missing:
                 raise ValueError(
                     f"variances must be given: effect {missing[0] + 1} ({estimates[missing[0]].statistic}) "
                     "holds no sampling variance of its own."
                 )
-            variances = [one.counts["variance"] for one in estimates]
+            variances = [one.counts.get("variance", np.nan) for one in estimates]
     else:
         values = np.asarray(effects, dtype=float)
         if variances is None:
