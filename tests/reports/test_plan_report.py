@@ -7,13 +7,16 @@ from datetime import date
 from pathlib import Path
 
 import docx
+import numpy as np
 import pandas as pd
 import pytest
-from rungwise.reports.plan_page import cases_of, plan_of
+from rungwise.reports.plan_page import Planned, cases_of, curves, plan_of, power_of_plan
 from rungwise.reports.plan_report import write_plan, write_rehearsal
 from rungwise.reports.study_inputs import read_study
 from rungwise.reports.write import NotWritten
 from rungwise.series.caseload import read_caseload
+from rungwise.single_case.randomization import STATISTICS
+from rungwise.study.power import power
 from rungwise.study.preanalysis import read_preanalysis
 from rungwise.study.schedule import open_schedule
 
@@ -192,3 +195,23 @@ def test_a_changing_criterion_plan_states_the_power_of_its_own_test(tmp_path):
     assert "Exposure changes it by" not in text
     assert "ratings that come down from a child's own course to the criterion in force" in text
     assert "criterion 4 from occasion" in words_of(tmp_path / "sealed/schedule.docx")
+
+
+@pytest.mark.parametrize("statistic", STATISTICS)
+@pytest.mark.parametrize("kind", ["multiple_baseline", "random_start"])
+def test_every_test_a_plan_can_choose_has_its_own_power(tmp_path, statistic, kind):
+    write(tmp_path, kind=kind, statistic=statistic, alternative="two-sided", replications=200)
+    document = read_preanalysis((tmp_path / "plan/plan.json").read_text(encoding="utf-8"))
+    plan = document.plan
+    assert plan.statistic == statistic
+    # The seed of a plan is that of its draw; its power has one of its own.
+    again = power(
+        plan.design, plan.occasions, document.scenario, rng=np.random.default_rng(1), statistic=statistic,
+        alternative="two-sided", alpha=plan.alpha, replications=200,
+    )  # fmt: skip
+    assert document.power.power == again.power
+    shown = (
+        power_of_plan(Planned(plan, document.scenario, 200, 1)),
+        curves(Planned(plan, document.scenario, 50, 1), (len(plan.cases),), (plan.occasions,)),
+    )
+    assert all("Monte Carlo" in str(blocks) for blocks in shown)

@@ -37,7 +37,6 @@ TOGETHER = (
     "errors. The dotted line at .80 is common practice, without a source."
 )
 
-NOT_SIMULATED = "Power is not simulated for this statistic."
 CRITERIA_INSTEAD = (
     "In a changing criterion the criteria take the place of the changes at exposure: ratings are supposed "
     "to come down from a child's own course to the criterion in force, in the curves all the way."
@@ -76,10 +75,9 @@ class Planned:
         masking: str = TO_WRITE,
     ) -> PreAnalysis:
         """Give the pre-analysis plan, with the power of the planned design."""
-        result = None
         if self.plan.kind == "changing_criterion":
             result = _criterion_power(self, SUPPOSED_FOLLOW)
-        elif self.plan.statistic != "immediate_change":
+        else:
             result = power(
                 self.plan.design,
                 self.plan.occasions,
@@ -92,7 +90,7 @@ class Planned:
             )
         return PreAnalysis(
             self.plan,
-            scenario=self.scenario if result is not None else None,
+            scenario=self.scenario,
             power=result,
             commitment=commitment,
             version=rungwise.__version__,
@@ -209,8 +207,6 @@ def power_of_plan(planned: Planned) -> Blocks:
     plan = planned.plan
     if plan.kind == "changing_criterion":
         return _power_of_criteria(planned)
-    if plan.statistic == "immediate_change":
-        return Blocks((paragraph(NOT_SIMULATED),))
     rows = []
     for name, scenario in (
         ("as supposed", planned.scenario),
@@ -230,8 +226,6 @@ def power_of_plan(planned: Planned) -> Blocks:
 def curves(planned: Planned, children: Sequence[int], lengths: Sequence[int], width: int = 3) -> Blocks:
     """Give power over numbers of children and of occasions, with designs of the planned kind."""
     plan = planned.plan
-    if plan.statistic == "immediate_change":
-        return Blocks((paragraph(NOT_SIMULATED),))
     if plan.kind == "changing_criterion":
         curve = criterion_power_curve(
             plan.criteria, plan.fewest_per_phase, children, lengths, planned.scenario, seed=planned.seed,
