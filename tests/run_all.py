@@ -26,10 +26,10 @@ STEPS = {
         *PYTHON, "-m", "pytest", "-q", "--nbval", "--nbval-current-env",
         "--nbval-sanitize-with=tests/nbval.cfg", "--nbval-cell-timeout=300", "notebooks",
     ],
-    # One more worker than cores: tests that drive commands and browsers mostly wait for them. Each begins
-    # with a stretch of the whole, so that what a file of tests shares is made by one of them.
+    # One more worker than cores: tests that drive commands and browsers mostly wait for them. A file of
+    # tests stays with one worker, which makes what the file shares once.
     "tests": [
-        *PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "3", "--dist", "worksteal", "tests",
+        *PYTHON, "-m", "pytest", "-q", "-p", "no:nbval", "-n", "3", "--dist", "loadfile", "tests",
     ],
 }  # fmt: skip
 # Each row runs at one time, each group of a row one step after the other: none of these uses two cores.
