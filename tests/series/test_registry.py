@@ -215,6 +215,15 @@ def test_a_scale_that_was_never_declared_is_refused_as_in_memory(tmp_path):
         effects(open_registry(folder, today=TODAY), LIGHT)
 
 
+def test_what_was_forgotten_is_made_again(tmp_path):
+    registry = open_registry(written(tmp_path / "files", ratings(8)), work=tmp_path / "work", today=TODAY)
+    table = effects(registry, LIGHT)
+    assert any((tmp_path / "work").iterdir())
+    registry.forget()
+    assert not any((tmp_path / "work").iterdir())
+    same(effects(registry, LIGHT), table)
+
+
 def test_one_child_in_several_files_is_one_child(tmp_path):
     frame = ratings(10)
     whole = effects(rw.read_caseload(written(tmp_path / "one", frame), today=TODAY), LIGHT)

@@ -121,10 +121,6 @@ class WordDocument:
         for item in items:
             _fill(self._document.add_paragraph(style="List Bullet"), [item])
 
-    def page_break(self) -> None:
-        """Start a new page."""
-        self._document.add_page_break()
-
     def table(
         self,
         rows: pd.DataFrame | Sequence[Mapping[str, Any]],

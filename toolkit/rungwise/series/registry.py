@@ -222,8 +222,9 @@ class Registry:
         )
 
     def forget(self) -> None:
-        """Remove everything that was left in the work folder about this registry."""
+        """Remove what was left in the work folder about this registry; it is made anew when asked for."""
         shutil.rmtree(self._home, ignore_errors=True)
+        self.__dict__.pop("_series_files", None)
 
     @property
     def _home(self) -> Path:
