@@ -22,7 +22,7 @@ _TINY = 1e-300
 # Continued fractions run on blocks that stay in the processor's cache.
 _BLOCK = 8192
 _MOST_TERMS = 100_000
-# Above this many degrees of freedom the expansion towards the normal is exact to the last digit.
+# Above this many degrees of freedom the expansion toward the normal is exact to the last digit.
 _NEARLY_NORMAL = 20_000.0
 
 
