@@ -73,6 +73,8 @@ def test_what_cannot_be_is_refused():
     with pytest.raises(ValueError, match="were not"):
         criterion_test(np.ones(12), np.zeros(12), design=ChangingCriterion(12, (6, 4), 2, "clinical"))
     drawn = design.schedules()[0]
+    with pytest.raises(ValueError, match=r"one entry per occasion \(12\); got shapes \(2,\) and \(12,\)"):
+        criterion_test([7, 8], [0] * 12, design=ChangingCriterion(12, (6, 4, 2), 2, "random"))
     with pytest.raises(NotEnoughData, match="at least two criteria"):
         criterion_test(np.full(12, np.nan), drawn, design=design)
 
@@ -123,7 +125,9 @@ def test_where_combinations_are_too_many_some_are_drawn(monkeypatch):
     ratings, drawn = three_cases(design, np.random.default_rng(3), False)
     counted = combined_criterion_test(ratings, drawn, design=design)
     monkeypatch.setattr(changing_criterion, "MOST_IN_A_HALF", 1)
-    with pytest.raises(ValueError, match="rng must be a generator"):
+    with pytest.raises(
+        ValueError, match=r"rng must be a numpy Generator: the [\d,]+ combinations .* got None"
+    ):
         combined_criterion_test(ratings, drawn, design=design)
     sampled = combined_criterion_test(ratings, drawn, design=design, rng=np.random.default_rng(1))
     assert sampled.counts["draws"] == 9_999

@@ -129,7 +129,7 @@ def day_p(
         p, *ends = np.minimum(whole_share(seen, np.array(_assignments(kinds))), 1.0).tolist()
         return p, min(ends), 0.0
     if rng is None:
-        raise ValueError("rng must be a numpy Generator: the assignments are too many to count.")
+        raise ValueError("rng must be a numpy Generator: the assignments are too many to count; got None.")
     labels = np.repeat(np.arange(len(kinds)), kinds)
     days = np.arange(len(labels))
     beyond = 0

@@ -205,7 +205,10 @@ def combined_criterion_test(
     drawn_at_random = math.prod(map(len, distances[::2])) > MOST_IN_A_HALF
     if drawn_at_random:
         if rng is None:
-            raise ValueError("rng must be a generator: the combinations are too many to count.")
+            raise ValueError(
+                f"rng must be a numpy Generator: the {total:,} combinations of schedules are too many to "
+                "count, so some are drawn; got None."
+            )
         sums = np.zeros(draws)
         for one in distances:
             sums += rng.choice(one, draws)
@@ -259,7 +262,10 @@ def _distances(
         raise ValueError("A randomization test needs changes that were drawn at random; these were not.")
     ratings, drawn = np.asarray(values, dtype=float), np.asarray(schedule, dtype=np.int64)
     if ratings.shape != (design.n,) or drawn.shape != (design.n,):
-        raise ValueError(f"values and schedule must have one entry per occasion ({design.n}).")
+        raise ValueError(
+            f"values and schedule must have one entry per occasion ({design.n}); got shapes "
+            f"{ratings.shape} and {drawn.shape}."
+        )
     permitted = design.schedules()
     if not (permitted == drawn).all(axis=1).any():
         raise ValueError("design must permit the schedule that was used; it does not.")
