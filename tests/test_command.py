@@ -207,6 +207,19 @@ def test_every_command_explains_itself():
             assert action.help, f"{name} {action.option_strings or action.dest}"
 
 
+def test_choices_are_those_of_the_library():
+    from rungwise.arguments import build_parser
+    from rungwise.basis.null_two_phase import ALTERNATIVES
+    from rungwise.single_case.randomization import STATISTICS
+    from rungwise.study.plan import KINDS
+
+    (commands,) = (action for action in build_parser()._actions if action.dest == "command")
+    plan = {action.dest: action.choices for action in commands.choices["plan"]._actions}
+    assert set(plan["kind"]) == set(KINDS)
+    assert set(plan["statistic"]) == set(STATISTICS)
+    assert set(plan["alternative"]) == set(ALTERNATIVES)
+
+
 def test_a_blank_workbook_is_written_once(tmp_path):
     book = tmp_path / "blank.xlsx"
     assert rungwise("workbook", book, "--level", 2).returncode == 0
@@ -326,6 +339,22 @@ def test_a_plan_is_printed_and_nothing_is_drawn(tmp_path):
     assert run.returncode == 0, run.stderr
     assert "162 assignments. The smallest attainable p (improvement) is p = .006" in run.stdout
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_plan_states_the_test_it_will_use(tmp_path):
+    run = rungwise(
+        "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",
+        "--first-day", "2027-01-11", "--statistic", "immediate_change", "--alternative", "two-sided",
+        "--alpha", "0.1", cwd=tmp_path,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    assert "162 assignments. The smallest attainable p (two-sided) is p = .012" in run.stdout
+    wrong = rungwise(
+        "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",
+        "--first-day", "2027-01-11", "--alpha", "5", cwd=tmp_path,
+    )  # fmt: skip
+    assert wrong.returncode == 2
+    assert wrong.stderr.startswith("alpha must be a number between 0 and 1; got 5")
 
 
 def test_a_plan_is_not_written_without_a_place_for_the_sealed_schedule(tmp_path):

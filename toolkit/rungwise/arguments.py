@@ -198,6 +198,17 @@ def build_parser() -> argparse.ArgumentParser:
         "--criteria", default="", metavar="LIST", help="criteria of a changing criterion, as in 6,4,2"
     )
     plan.add_argument(
+        "--statistic",
+        choices=("mean_difference", "tau", "immediate_change"),
+        help="what the randomization test compares; power is simulated for each (default: mean_difference)",
+    )
+    plan.add_argument(
+        "--alternative",
+        choices=("improvement", "worsening", "two-sided"),
+        help="direction tested, stated beforehand (default: improvement)",
+    )
+    plan.add_argument("--alpha", type=float, metavar="P", help="level of the test (default: 0.05)")
+    plan.add_argument(
         "--sealed-to",
         type=Path,
         metavar="FOLDER",

@@ -218,7 +218,7 @@ def _plan(options: argparse.Namespace) -> int:
         "first_day": options.first_day,
         "kind": options.kind,
     }
-    for name in ("occasions", "days_apart", "width"):
+    for name in ("occasions", "days_apart", "width", "statistic", "alternative", "alpha"):
         if getattr(options, name) is not None:
             about[name] = getattr(options, name)
     if options.criteria:

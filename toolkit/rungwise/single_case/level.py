@@ -11,12 +11,12 @@ import numpy as np
 
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates
+from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.models.ar1_block import METHODS
 from rungwise.models.gls import INFERENCES, Ar1Fit, fit_ar1
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.level_model import (
-    ALTERNATIVES,
     FEWEST_TIMES,
     NAMES,
     OFF_SCALE,

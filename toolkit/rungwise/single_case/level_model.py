@@ -13,7 +13,6 @@ from rungwise.models.mixture import Mixture
 from rungwise.series.batch import SeriesBatch
 from rungwise.single_case.rated import Rated
 
-ALTERNATIVES = ("two-sided", "improvement", "worsening")
 # A slope drawn through fewer distinct times cannot be told from the scatter about it.
 FEWEST_TIMES = 3
 

@@ -9,11 +9,11 @@ import numpy as np
 
 from rungwise.basis.errors import check_between, check_choice
 from rungwise.basis.estimate import Estimate, Estimates
+from rungwise.basis.null_two_phase import ALTERNATIVES
 from rungwise.models.newey_west import fit_newey_west
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.phase_series import PhaseSeries
 from rungwise.single_case.level_model import (
-    ALTERNATIVES,
     NAMES,
     Fitted,
     LineModel,
