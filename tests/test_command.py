@@ -154,6 +154,15 @@ def test_a_file_with_one_problem_is_refused_in_one_line(tmp_path):
         assert line.startswith(f"{path.name}: {said}")
 
 
+def test_one_page_in_the_way_keeps_all_pages_from_being_written(tmp_path):
+    family = tmp_path / "family_child.html"
+    family.write_text("an earlier sheet", encoding="utf-8")
+    run = rungwise("child", DEMO / "one_child.csv", "--report", "--to", tmp_path)
+    assert run.returncode == 2
+    assert "family_child.html" in run.stderr
+    assert [path.name for path in tmp_path.iterdir()] == [family.name]
+
+
 def test_a_report_is_not_overwritten_unasked(tmp_path):
     page = tmp_path / "page" / "child_child.html"
     page.parent.mkdir()

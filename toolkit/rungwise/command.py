@@ -99,7 +99,7 @@ def _child(options: argparse.Namespace) -> int:
 
 
 def _write_child_pages(options: argparse.Namespace, child_id: str) -> None:
-    from rungwise.reports.child_report import write_child_report, write_family_report
+    from rungwise.reports.child_report import write_child_pages
     from rungwise.reports.pdf import find_browser
 
     about: dict[str, Any] = {
@@ -111,8 +111,7 @@ def _write_child_pages(options: argparse.Namespace, child_id: str) -> None:
         "lang": options.lang,
     }
     browser = find_browser() is not None
-    written = write_child_report(options.path, child_id, **about)
-    written += write_family_report(options.path, child_id, pdf=browser, **about)
+    written = write_child_pages(options.path, child_id, pdf=browser, **about)
     print("", *(f"Written: {file}" for file in written), sep="\n")
     if not browser:
         print("No browser was found to write the PDF; open the sheets in any browser and print them.")
