@@ -110,8 +110,11 @@ def header_of(field: Field) -> str:
     --------
     >>> header_of(schema("ladders").fields["height_cm"]), header_of(schema("ratings").fields["phase"])
     ('Height (cm)', 'Phase *')
+    >>> header_of(schema("observations").fields["minutes"])
+    'Minutes'
     """
-    unit = f" ({field.unit})" if field.unit and field.unit != "points" else ""
+    said = field.unit in ("", "points") or field.title.casefold().endswith(field.unit)
+    unit = "" if said else f" ({field.unit})"
     return f"{field.title}{unit}{' *' if field.required else ''}"
 
 
