@@ -366,6 +366,22 @@ def test_a_plan_states_the_test_it_will_use(tmp_path):
     assert wrong.stderr.startswith("alpha must be a number between 0 and 1; got 5")
 
 
+@pytest.mark.parametrize("option", [("--sealed-to", "sealed"), ("--enter",)])
+def test_what_only_a_drawn_plan_takes_is_refused_where_nothing_is_drawn(tmp_path, option):
+    run = rungwise(
+        "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",
+        "--first-day", "2027-01-11", *option, cwd=tmp_path,
+    )  # fmt: skip
+    assert (run.returncode, run.stdout) == (2, "")
+    assert run.stderr == "--sealed-to and --enter need --to: without it nothing is drawn.\n"
+
+
+def test_a_pooled_audit_says_what_it_cannot_use(tmp_path):
+    run = rungwise("audit", "--pool", tmp_path / "a.json", "--to", tmp_path / "out", "--pdf")
+    assert run.returncode == 2
+    assert "leave --to, --pdf out" in run.stderr
+
+
 def test_a_plan_is_not_written_without_a_place_for_the_sealed_schedule(tmp_path):
     run = rungwise(
         "plan", DEMO / "study" / "before", "--cases", "S01,S02,S03", "--design", "boat",

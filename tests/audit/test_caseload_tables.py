@@ -154,3 +154,14 @@ def test_tables_may_be_files_beside_each_other(tmp_path, frames, whole):
         audit_tables(open_registry(tmp_path, today=TODAY), QUARTER),
         audit_tables(whole, QUARTER, today=TODAY),
     )
+
+
+def test_a_caseload_without_planned_ratings_still_has_its_tables(tmp_path):
+    (tmp_path / "observations.csv").write_text(
+        "child_id,ladder_id,date,trial,kind,step,outcome,fear_peak\n"
+        "C1,net,2026-08-03,1,practice,1,completed,4\n",
+        encoding="utf-8",
+    )
+    tables = audit_tables(rw.read_caseload(tmp_path, today=TODAY), QUARTER)
+    assert tables.children.empty
+    assert set(tables.flow["children"]) <= {0, 1}

@@ -12,7 +12,7 @@ from rungwise.tables.problems import ProblemReport
 from rungwise.tables.table import Table, TableSet
 
 MEASURE = {
-    "measure_id": "MFQ", "title": "Movement fear questionnaire (invented)", "better": "lower",
+    "measure_id": "MOVEFEAR", "title": "Movement fear questionnaire (invented)", "better": "lower",
     "minimum": 0.0, "maximum": 60.0, "score_kind": "raw", "reliability": 0.86,
     "reliability_kind": "test_retest", "retest_days": 14.0, "clinical_mean": 38.0, "clinical_sd": 9.0,
     "functional_mean": 15.0, "functional_sd": 8.0, "practice_effect": math.nan, "source": "invented",
@@ -53,12 +53,12 @@ def test_scores_are_paired_by_child_and_rater():
     tables = _tables(
         measures=_measures(),
         assessments=_scores(
-            ("C2", "MFQ", "2026-01-10", "intake", 45, "parent"),
-            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-            ("C1", "MFQ", "2026-02-05", "review", 30, "parent"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 12, "parent"),
-            ("C1", "MFQ", "2026-01-05", "intake", 50, "child"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 49, "child"),
+            ("C2", "MOVEFEAR", "2026-01-10", "intake", 45, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MOVEFEAR", "2026-02-05", "review", 30, "parent"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 12, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 50, "child"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 49, "child"),
         ),
     )
     parent, child = measure_changes(tables)
@@ -80,10 +80,10 @@ def test_different_kinds_of_rater_are_never_compared():
     tables = _tables(
         measures=_measures(),
         assessments=_scores(
-            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 12, "child"),
-            ("C2", "MFQ", "2026-01-05", "intake", 40, None),
-            ("C2", "MFQ", "2026-04-05", "discharge", 12, None),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 12, "child"),
+            ("C2", "MOVEFEAR", "2026-01-05", "intake", 40, None),
+            ("C2", "MOVEFEAR", "2026-04-05", "discharge", 12, None),
         ),
     )
     by_rater = {change.rated_by: change for change in measure_changes(tables)}
@@ -99,8 +99,8 @@ def test_absent_reference_values_cannot_be_said():
     tables = _tables(
         measures=_measures({"reliability": math.nan}, {"measure_id": "B", "functional_sd": math.nan}),
         assessments=_scores(
-            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 12, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 12, "parent"),
             ("C1", "B", "2026-01-05", "intake", 40, "parent"),
             ("C1", "B", "2026-04-05", "discharge", 12, "parent"),
         ),
@@ -111,8 +111,8 @@ def test_absent_reference_values_cannot_be_said():
 
 
 ONE_CHANGE = (
-    ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-    ("C1", "MFQ", "2026-04-05", "discharge", 20, "parent"),
+    ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+    ("C1", "MOVEFEAR", "2026-04-05", "discharge", 20, "parent"),
 )
 
 
@@ -174,8 +174,8 @@ def test_values_that_cannot_be_right_are_said_and_not_used(change, words, catego
     tables = _tables(
         measures=_measures(change),
         assessments=_scores(
-            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 12, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 12, "parent"),
         ),
     )
     (result,) = measure_changes(tables)
@@ -187,12 +187,12 @@ def test_repeated_and_backward_scores_are_said():
     tables = _tables(
         measures=_measures(),
         assessments=_scores(
-            ("C1", "MFQ", "2026-01-09", "intake", 20, "parent"),
-            ("C1", "MFQ", "2026-01-05", "intake", 40, "parent"),
-            ("C1", "MFQ", "2026-04-05", "discharge", 12, "parent"),
-            ("C1", "MFQ", "2026-05-05", "follow_up", 14, "parent"),
-            ("C2", "MFQ", "2026-03-05", "intake", 40, "parent"),
-            ("C2", "MFQ", "2026-02-05", "discharge", 12, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-09", "intake", 20, "parent"),
+            ("C1", "MOVEFEAR", "2026-01-05", "intake", 40, "parent"),
+            ("C1", "MOVEFEAR", "2026-04-05", "discharge", 12, "parent"),
+            ("C1", "MOVEFEAR", "2026-05-05", "follow_up", 14, "parent"),
+            ("C2", "MOVEFEAR", "2026-03-05", "intake", 40, "parent"),
+            ("C2", "MOVEFEAR", "2026-02-05", "discharge", 12, "parent"),
         ),
     )
     (change,) = measure_changes(tables)

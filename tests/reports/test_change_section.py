@@ -29,13 +29,13 @@ RATINGS = ["child_id,date,phase,rating", "C1,2026-01-05,baseline,7", "C1,2026-02
 MEASURES = [
     "measure_id,title,better,minimum,maximum,reliability,reliability_kind,retest_days,clinical_mean,"
     "clinical_sd,functional_mean,functional_sd,source",
-    'MFQ,Movement fear <invented>,lower,0,60,0.84,test_retest,14,40,10,20,10,"manual, table 4"',
+    'MOVEFEAR,Movement fear <invented>,lower,0,60,0.84,test_retest,14,40,10,20,10,"manual, table 4"',
 ]
 SCORES = [
     "child_id,measure_id,date,occasion,score,rated_by",
-    *("C1,MFQ,2026-01-05,intake,45,parent", "C1,MFQ,2026-06-01,discharge,20,parent"),
-    *("C2,MFQ,2026-01-05,intake,45,parent", "C2,MFQ,2026-06-01,discharge,42,parent"),
-    "C3,MFQ,2026-01-05,intake,50,parent",
+    *("C1,MOVEFEAR,2026-01-05,intake,45,parent", "C1,MOVEFEAR,2026-06-01,discharge,20,parent"),
+    *("C2,MOVEFEAR,2026-01-05,intake,45,parent", "C2,MOVEFEAR,2026-06-01,discharge,42,parent"),
+    "C3,MOVEFEAR,2026-01-05,intake,50,parent",
 ]
 
 
@@ -103,7 +103,7 @@ def test_a_missing_score_cannot_be_said_and_draws_nothing(scored):
 
 
 def test_absent_reference_values_cannot_be_said_and_are_never_a_default(read):
-    bare = ["measure_id,title,better,minimum,maximum", "MFQ,Movement fear,lower,0,60"]
+    bare = ["measure_id,title,better,minimum,maximum", "MOVEFEAR,Movement fear,lower,0,60"]
     caseload = read(measures=bare, assessments=SCORES)
     text = words_of(child_change(caseload, "C1"))
     assert "Cannot be said: the reference group's standard deviation and reliability are not known." in text
@@ -151,7 +151,7 @@ def test_the_practice_sees_shares_children_and_how_the_counts_depend_on_reliabil
 
 
 def test_cautions_that_differ_in_days_alone_stand_once(read):
-    later = [*SCORES, "C4,MFQ,2026-01-05,intake,45,parent", "C4,MFQ,2026-03-16,review,42,parent"]
+    later = [*SCORES, "C4,MOVEFEAR,2026-01-05,intake,45,parent", "C4,MOVEFEAR,2026-03-16,review,42,parent"]
     text = words_of(practice_change(audit_of(read(measures=MEASURES, assessments=later), "C1", "C2", "C4")))
     assert "and the change over 70 to 147; the two are not interchangeable. (3 of 3)" in text
     assert "Raw scores 70 to 147 days apart carry growing up" in text
@@ -162,9 +162,9 @@ def test_every_category_of_the_audit_page_follows_from_its_printed_row(read):
     for i, (first, later) in enumerate(
         [(45, 20), (55, 38), (45, 42), (40, 55), (50, 29), (29, 10), (41, None)]
     ):
-        scores.append(f"C{i},MFQ,2026-01-05,intake,{first},parent")
+        scores.append(f"C{i},MOVEFEAR,2026-01-05,intake,{first},parent")
         if later is not None:
-            scores.append(f"C{i},MFQ,2026-06-01,discharge,{later},parent")
+            scores.append(f"C{i},MOVEFEAR,2026-06-01,discharge,{later},parent")
     audit = audit_of(read(measures=MEASURES, assessments=scores), *(f"C{i}" for i in range(7)))
     blocks = practice_change(audit)
     (html,) = [block.html for block in blocks if "Scores, child by child" in str(block)]

@@ -123,8 +123,8 @@ def test_scores_keep_the_decimals_they_have():
 MEASURES = [
     "measure_id,title,better,minimum,maximum,reliability,reliability_kind,retest_days,clinical_mean,"
     "clinical_sd,functional_mean,functional_sd,practice_effect,source",
-    "MFQ,Fear,lower,0,60,0.84,test_retest,14,40,10,20,10,-1,manual table 4",
-    "DPS,Days,higher,0,80,,,,40,10,,,,",
+    "MOVEFEAR,Fear,lower,0,60,0.84,test_retest,14,40,10,20,10,-1,manual table 4",
+    "DAYOUT,Days,higher,0,80,,,,40,10,,,,",
 ]
 
 
@@ -132,7 +132,7 @@ MEASURES = [
 def test_the_page_of_a_child_holds_all_that_a_category_needs(tmp_path, say):
     scores = ["child_id,measure_id,date,occasion,score,rated_by"]
     for i, (pre, post) in enumerate([(45, 20), (55, 38), (45, 42), (40, 55)]):
-        for measure in ("MFQ", "DPS"):
+        for measure in ("MOVEFEAR", "DAYOUT"):
             scores.append(f"C{i},{measure},2026-01-05,intake,{pre},parent")
             scores.append(f"C{i},{measure},2026-06-01,discharge,{post},parent")
     ratings = [f"C{i},2026-01-05,baseline,7" for i in range(4)]

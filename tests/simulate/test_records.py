@@ -111,11 +111,11 @@ def test_children_whose_fear_fell_have_better_scores_and_goals(practice):
     intake = {
         row["child_id"]: row["score"]
         for row in practice.tables["assessments"]
-        if (row["measure_id"], row["occasion"]) == ("MFQ", "intake")
+        if (row["measure_id"], row["occasion"]) == ("MOVEFEAR", "intake")
     }
     for row in practice.tables["assessments"]:
         name = scenario[row["child_id"]].name
-        if (row["measure_id"], row["occasion"]) == ("MFQ", "discharge") and name in change:
+        if (row["measure_id"], row["occasion"]) == ("MOVEFEAR", "discharge") and name in change:
             change[name].append(row["score"] - intake[row["child_id"]])
     assert np.mean(change["improves_clearly"]) < -8
     assert abs(np.mean(change["no_change"])) < 5

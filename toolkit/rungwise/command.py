@@ -82,16 +82,17 @@ def _child(options: argparse.Namespace) -> int:
 
     caseload = read_caseload(options.path, today=options.today)
     answer = child_answer(caseload, which_child(caseload, options.child), options.outcome)
-    beside: list[str] = []
-    if "observations" in caseload.tables:
-        from rungwise.ladders.child_lines import printed_lines
-
-        beside = printed_lines(caseload, answer.child_id)
-    lines = answer_lines(answer, beside)
     if options.lang != "en":
         from rungwise.reports.printed_answer import answer_lines_in
 
-        lines = answer_lines_in(answer, options.lang, beside)
+        lines = answer_lines_in(answer, options.lang, caseload=caseload)
+    else:
+        beside: list[str] = []
+        if "observations" in caseload.tables:
+            from rungwise.ladders.child_lines import printed_lines
+
+            beside = printed_lines(caseload, answer.child_id)
+        lines = answer_lines(answer, beside)
     print(*lines, sep="\n")
     if options.report:
         _write_child_pages(options, answer.child_id)
@@ -125,6 +126,15 @@ def _audit(options: argparse.Namespace) -> int:
     if options.files:
         if options.path is not None or options.quarter is not None:
             raise ValueError("--pool takes the editions of clinics alone: leave PATH and --quarter out.")
+        given = {
+            "--to": options.to, "--edition": options.edition != "practice", "--earlier": options.earlier,
+            "--last-shared": options.last_shared, "--pdf": options.pdf,
+        }  # fmt: skip
+        if idle := [name for name, came in given.items() if came]:
+            raise ValueError(
+                f"--pool only prints the sums: leave {', '.join(idle)} out, or write them with "
+                "`rungwise pool FILES --json FILE`."
+            )
         return _pool(options)
     if options.path is None or options.quarter is None:
         raise ValueError("Name the caseload and its --quarter, or clinics' editions with --pool.")
@@ -223,6 +233,8 @@ def _plan(options: argparse.Namespace) -> int:
     if options.criteria:
         about["criteria"] = options.criteria
     if options.to is None:
+        if options.sealed_to is not None or options.enter:
+            raise ValueError("--sealed-to and --enter need --to: without it nothing is drawn.")
         caseload = read_caseload(options.path, today=options.today)
         print(*plan_of(caseload, options.cases, **about).plan.announcement(), sep="\n")
         return DONE

@@ -115,7 +115,7 @@ def audit_tables(
         day, report = day_of(today), given.report
         every = children_of(given, block_bits(len(given.children)), (quarter, day.isoformat()))
     confidence = 1 - practice.alpha
-    due = every[every["stage"].map(_is_due)]
+    due = every[every["stage"].map(_is_due).astype(bool)]
     judged = every[every["stage"] == "judged"]
     codes = judged["verdict"].tolist()
     fell = [code in FELL for code in codes]
@@ -125,7 +125,7 @@ def audit_tables(
         for row in judged[[_GROUP + name for name in kinds]].itertuples(index=False, name=None)
     ]
     verdicts = due["verdict"].where(due["stage"] == "judged", "")
-    shown = every[every["stage"].map(lambda stage: STAGES[stage][0] != "known")]
+    shown = every[every["stage"].map(lambda stage: STAGES[stage][0] != "known").astype(bool)]
     return AuditTables(
         quarter=which,
         as_of=min(which.last, day),

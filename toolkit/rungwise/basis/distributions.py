@@ -69,7 +69,7 @@ def normal_quantile(p: Any) -> np.ndarray:
 
 def t_pdf(x: Any, df: Any) -> np.ndarray:
     """Density of Student's t with `df` degrees of freedom."""
-    x, df = _with_df(x, df)
+    x, df = _beside_df(x, df)
     log_density = -0.5 * (df + 1) * np.log1p(x * x / df) - log_beta(0.5 * df, 0.5) - 0.5 * np.log(df)
     return np.exp(log_density)
 
@@ -84,7 +84,7 @@ def t_sf(x: Any, df: Any) -> np.ndarray:
     >>> round(float(t_sf(2.144786687916927, 14)), 6)
     0.025
     """
-    x, df = _with_df(x, df)
+    x, df = _beside_df(x, df)
     half = np.minimum(0.5, _t_tail(np.abs(x), df))
     return _never_zero(np.where(x > 0, half, 1.0 - half))
 
@@ -297,11 +297,17 @@ def _probabilities(p: Any) -> np.ndarray:
 
 
 def _with_df(x: Any, df: Any, name: str = "df") -> tuple[np.ndarray, np.ndarray]:
+    x, df = _beside_df(x, df, name)
+    x, df = np.broadcast_arrays(x, df)
+    return x, df
+
+
+def _beside_df(x: Any, df: Any, name: str = "df") -> tuple[np.ndarray, np.ndarray]:
+    """Check, and leave shapes as they are: what depends on `df` alone is then worked out once for many."""
     df = np.asarray(df, dtype=float)
     if np.any(df <= 0):
         raise ValueError(f"{name} must be greater than 0; got {df[df <= 0].flat[0]:g}.")
-    x, df = np.broadcast_arrays(np.asarray(x, dtype=float), df)
-    return x, df
+    return np.asarray(x, dtype=float), df
 
 
 def _stirling_remainder(a: np.ndarray) -> np.ndarray:
@@ -321,12 +327,13 @@ def _beta_fraction(
     """
     shape = x.shape
     swap = x * (a + b + 2) > a + 1 if swap is None else swap
-    a, b, x, y, swap = (np.ravel(part) for part in np.broadcast_arrays(a, b, x, y, swap))
+    columns = np.broadcast_arrays(a, b, x, y, swap, log_beta(a, b))
+    a, b, x, y, swap, beta = (np.ravel(part) for part in columns)
     a, b, x, y = np.where(swap, b, a), np.where(swap, a, b), np.where(swap, y, x), np.where(swap, x, y)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_x = np.where(x > 0.5, np.log1p(-y), np.log(x))
         log_y = np.where(y > 0.5, np.log1p(-x), np.log(y))
-        part = np.where(x > 0, np.exp(a * log_x + b * log_y - log_beta(a, b)) / a, 0.0)
+        part = np.where(x > 0, np.exp(a * log_x + b * log_y - beta) / a, 0.0)
     fraction = np.concatenate(
         [np.empty(0)]
         + [_lentz(*(column[i : i + _BLOCK] for column in (a, b, x))) for i in range(0, len(x), _BLOCK)]
@@ -390,9 +397,8 @@ def _lentz_step(term: np.ndarray, c: np.ndarray, d: np.ndarray, change: np.ndarr
 
 
 def _moved_from_zero(x: np.ndarray) -> None:
-    near = np.abs(x) < _TINY
-    if near.any():
-        x[near] = _TINY
+    if not x.all():
+        x[x == 0] = _TINY
 
 
 def _away_from_zero(x: np.ndarray) -> np.ndarray:

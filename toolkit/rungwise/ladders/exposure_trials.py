@@ -126,8 +126,8 @@ class Program:
     def _laid_out(self, rating: np.ndarray) -> Used:
         kept = ~np.isnan(rating)
         week = self.week[kept]
-        first = np.flatnonzero(np.diff(week, prepend=-np.inf))
-        n = np.diff(first, append=len(week))
+        first = np.flatnonzero(np.concatenate([[True][: len(week)], week[1:] != week[:-1]]))
+        n = np.diff(np.append(first, len(week)))
         within = (np.arange(len(week)) - np.repeat(first, n)) / np.repeat(n, n)
         return Used(week + within / WEEK, self.difficulty[kept], rating[kept], first)
 
@@ -214,4 +214,5 @@ def correlation(a: np.ndarray, b: np.ndarray) -> float:
     """Give the correlation, NaN where one of the two never varies."""
     if len(a) < 2 or np.ptp(a) < 1e-9 or np.ptp(b) < 1e-9:
         return float("nan")
-    return float(np.corrcoef(a, b)[0, 1])
+    a, b = a - a.mean(), b - b.mean()
+    return float(np.clip(a @ b / np.sqrt((a @ a) * (b @ b)), -1, 1))

@@ -13,6 +13,9 @@ PHI_END = 0.995
 # Weight given to φ before seeing the ratings: (1 − φ)^PRIOR_FALL. Chosen by the error rates measured
 # in benchmarks/level_coverage.py, not by belief: 0 (flat) wastes power, 2 lets φ = .6 pass 5 %.
 PRIOR_FALL = 1.0
+NO_ERROR = "The ratings do not vary about the fitted line, so there is no error to go by."
+NOT_APART = "The occasions do not tell all the coefficients apart."
+NO_MORE_THAN = "There are no more observations than the {p} coefficients of the model."
 # A residual sum of squares below this share of the total is rounding noise, not variation.
 _NO_VARIATION = 1e-20
 _STEP = 1e-4
@@ -153,13 +156,9 @@ class Ar1Block:
         )
         self.reason = np.full(self.rows, "", dtype=object)
         flat = np.sum(residual**2, axis=1) <= _NO_VARIATION * np.sum(y**2, axis=1)
-        self.reason[flat] = "The ratings do not vary about the fitted line, so there is no error to go by."
-        self.reason[np.broadcast_to(dependent, (self.rows,))] = (
-            "The occasions do not tell all the coefficients apart."
-        )
-        self.reason[self.n <= self.p] = (
-            f"There are no more observations than the {self.p} coefficients of the model."
-        )
+        self.reason[flat] = NO_ERROR
+        self.reason[np.broadcast_to(dependent, (self.rows,))] = NOT_APART
+        self.reason[self.n <= self.p] = NO_MORE_THAN.format(p=self.p)
         return np.ascontiguousarray(basis.transpose(2, 1, 0)), np.ascontiguousarray(residual.T)
 
     def _gaps(self, gaps: np.ndarray, unit_gap: np.ndarray | None) -> np.ndarray:

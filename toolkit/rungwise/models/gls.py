@@ -69,12 +69,6 @@ class Ar1Fit:
         """Values of φ averaged over, the same for all series."""
         return self._blocks[0].nodes
 
-    @property
-    def phi_mean(self) -> np.ndarray:
-        """Mean of φ over its restricted likelihood and prior weight."""
-        means = np.concatenate([block.share_of_phi @ block.nodes for block in self._blocks])
-        return np.where(self.reason == "", means, np.nan)
-
     def contrast(self, weights: Any, inference: str = "integrated") -> Mixture:
         """Give the distribution of a weighted sum of the coefficients.
 

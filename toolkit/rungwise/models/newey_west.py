@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from rungwise.models.ar1_block import NO_ERROR, NO_MORE_THAN, NOT_APART
 from rungwise.models.mixture import Mixture
 
 _NO_VARIATION = 1e-20
@@ -120,9 +121,9 @@ def fit_newey_west(y: Any, design: Any, lags: int | None = None) -> NeweyWestFit
     middle *= (n / np.maximum(n - p, 1))[:, None, None]
     reason = np.full(rows, "", dtype=object)
     flat = np.sum(residual**2, axis=1) <= _NO_VARIATION * np.sum(y**2, axis=1)
-    reason[flat] = "The ratings do not vary about the fitted line, so there is no error to go by."
-    reason[dependent] = "The occasions do not tell all the coefficients apart."
-    reason[n <= p] = f"There are no more observations than the {p} coefficients of the model."
+    reason[flat] = NO_ERROR
+    reason[dependent] = NOT_APART
+    reason[n <= p] = NO_MORE_THAN.format(p=p)
     blank = np.where(reason == "", 1.0, np.nan)
     return NeweyWestFit(
         coefficients=np.einsum("rpq,rq->rp", inverse, projected) * blank[:, None],

@@ -21,14 +21,14 @@ DESIGN_TIERS = 4
 
 MEASURES: tuple[Row, ...] = (
     {
-        "measure_id": "MFQ", "title": "Movement fear questionnaire (invented)", "better": "lower",
+        "measure_id": "MOVEFEAR", "title": "Movement fear questionnaire (invented)", "better": "lower",
         "minimum": 0, "maximum": 60, "score_kind": "raw", "reliability": 0.86,
         "reliability_kind": "test_retest", "retest_days": 14, "clinical_mean": 38, "clinical_sd": 9,
         "functional_mean": 15, "functional_sd": 8, "practice_effect": None,
         "source": "invented for the demo, no source",
     },
     {
-        "measure_id": "DPS", "title": "Day out participation scale (invented)", "better": "higher",
+        "measure_id": "DAYOUT", "title": "Day out participation scale (invented)", "better": "higher",
         "minimum": 20, "maximum": 80, "score_kind": "age_standardized", "reliability": 0.9,
         "reliability_kind": "internal_consistency", "retest_days": None, "clinical_mean": 38,
         "clinical_sd": 8, "functional_mean": 50, "functional_sd": 10, "practice_effect": 0.8,
