@@ -6,7 +6,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from rungwise.series.engine import EngineLost, check_engine, run_tasks, whole_file
+from rungwise.series.engine import EngineLost, OwnCluster, check_engine, run_tasks, whole_file
 
 
 @pytest.fixture
@@ -88,6 +88,26 @@ def test_without_dask_the_extra_is_named(tmp_path, monkeypatch, jobs):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(ValueError, match=r"needs joblib and Dask: install rungwise\[cluster\]"):
         run_tasks(jobs.write, tasks(tmp_path), engine="dask")
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_one_cluster_serves_one_round_of_tasks_after_another(tmp_path, jobs):
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+    pytest.importorskip("joblib", reason="the extra 'cluster' is not installed")
+    log = tmp_path / "log"
+    cluster = OwnCluster(2)
+    try:
+        for name in ("first", "second"):
+            work = [((tmp_path / f"{name}{i}", log), tmp_path / f"{name}{i}") for i in range(4)]
+            run_tasks(jobs.count_runs, work, engine="dask", cluster=cluster)
+    finally:
+        cluster.close()
+    pids = {int(line.split()[1]) for line in log.read_text(encoding="utf-8").splitlines()}
+    # Two workers in all, not two each time, and they end with the cluster.
+    assert 1 <= len(pids - {os.getpid()}) == len(pids) <= 2
+    for pid in pids:
+        with pytest.raises(ProcessLookupError):
+            os.kill(pid, 0)
 
 
 # Dask's own clean-up after a killed worker warns; what it says is not under test here.

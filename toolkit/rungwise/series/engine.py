@@ -62,6 +62,35 @@ def check_engine(engine: str) -> str:
     )
 
 
+class OwnCluster:
+    """A Dask cluster on this machine, started when it is first needed.
+
+    Starting its workers takes seconds, in which they also read the libraries: keep it for as long as
+    there may be work, then `close` it.
+    """
+
+    def __init__(self, workers: int | None = None):
+        self._workers = workers or os.cpu_count() or 1
+        self._made: Any = None
+
+    @property
+    def address(self) -> str:
+        """Where the scheduler listens."""
+        if self._made is None:
+            dask, _, distributed = _cluster_libraries("dask")
+            with dask.config.set(_CLUSTER):
+                self._made = distributed.LocalCluster(
+                    n_workers=self._workers, threads_per_worker=1, dashboard_address=None
+                )
+        return str(self._made.scheduler_address)
+
+    def close(self) -> None:
+        """End its workers."""
+        if self._made is not None:
+            self._made.close()
+            self._made = None
+
+
 def run_tasks(
     task: Callable[[Any], None],
     work: Sequence[tuple[Any, Path]],
@@ -70,6 +99,7 @@ def run_tasks(
     workers: int | None = None,
     progress: Progress | None = None,
     stage: str = "",
+    cluster: OwnCluster | None = None,
 ) -> None:
     """Do every task whose file is not there yet.
 
@@ -80,14 +110,15 @@ def run_tasks(
     work : sequence of (argument, Path)
         What each task takes, and the file it leaves.
     engine : str
-        ``"serial"``, ``"processes"``, ``"dask"`` (a cluster on this machine, for as long as it
-        lasts) or the address of a running Dask scheduler. A cluster's workers must see the same
-        files under the same paths.
+        ``"serial"``, ``"processes"``, ``"dask"`` (a cluster on this machine) or the address of a
+        running Dask scheduler. A cluster's workers must see the same files under the same paths.
     workers : int, optional
         Processes of ``"processes"`` and ``"dask"``; default one per core.
     progress : callable, optional
         Called with the stage, tasks done and tasks in all.
     stage : str
+    cluster : OwnCluster, optional
+        For ``"dask"``, one that stays when the tasks are done.
 
     Raises
     ------
@@ -116,7 +147,7 @@ def run_tasks(
     elif engine == "processes":
         _in_processes(task, left, workers or os.cpu_count() or 1, tell)
     else:
-        _through_dask(task, todo, engine, workers, tell)
+        _through_dask(task, todo, engine, cluster, workers, tell)
     if left():
         raise EngineLost(
             f"{len(left())} of {len(work)} parts were not finished; start again to continue from there."
@@ -154,31 +185,36 @@ def _through_dask(
     task: Callable[[Any], None],
     todo: list[Any],
     engine: str,
+    cluster: OwnCluster | None,
     workers: int | None,
     tell: Callable[[], None],
 ) -> None:
+    _, joblib, distributed = _cluster_libraries(engine)
+    own = cluster or OwnCluster(workers)
     try:
-        import dask
-        import joblib
-        from distributed import Client, LocalCluster
-    except ImportError as missing:
-        raise ValueError(
-            f"engine {engine!r} needs joblib and Dask: install rungwise[cluster], or choose 'serial' or "
-            "'processes'."
-        ) from missing
-    own = {"n_workers": workers or os.cpu_count() or 1, "threads_per_worker": 1, "dashboard_address": None}
-    with dask.config.set(_CLUSTER):
-        made = LocalCluster(**own) if engine == "dask" else None
-    try:
-        with Client(made or engine), joblib.parallel_config(backend="dask"):
+        address = own.address if engine == "dask" else engine
+        with distributed.Client(address), joblib.parallel_config(backend="dask"):
             results = joblib.Parallel(return_as="generator_unordered", batch_size=1)(
                 joblib.delayed(task)(argument) for argument in todo
             )
             for _ in results:
                 tell()
     finally:
-        if made is not None:
-            made.close()
+        if cluster is None:
+            own.close()
+
+
+def _cluster_libraries(engine: str) -> tuple[Any, Any, Any]:
+    try:
+        import dask
+        import distributed
+        import joblib
+    except ImportError as missing:
+        raise ValueError(
+            f"engine {engine!r} needs joblib and Dask: install rungwise[cluster], or choose 'serial' or "
+            "'processes'."
+        ) from missing
+    return dask, joblib, distributed
 
 
 @contextmanager

@@ -27,7 +27,7 @@ from rungwise.basis.page_numbers import count_of
 from rungwise.series.batch import SeriesBatch
 from rungwise.series.blocks import block_bits, blocks
 from rungwise.series.caseload import read_caseload
-from rungwise.series.engine import Progress, check_engine, run_tasks, whole_file
+from rungwise.series.engine import OwnCluster, Progress, check_engine, run_tasks, whole_file
 from rungwise.series.registry_files import PartFile, fingerprint, part_paths, registry_files, sha256
 from rungwise.series.registry_rows import rows_of_part, scatter, scatters, told_beside
 from rungwise.series.registry_series import FlatSeries, Settings, Told, series_of_part
@@ -219,12 +219,20 @@ class Registry:
             workers=self.workers,
             progress=self.progress,
             stage=stage,
+            cluster=self._cluster,
         )
 
     def forget(self) -> None:
         """Remove what was left in the work folder about this registry; it is made anew when asked for."""
         shutil.rmtree(self._home, ignore_errors=True)
         self.__dict__.pop("_series_files", None)
+
+    @cached_property
+    def _cluster(self) -> OwnCluster:
+        """Serve every step by the same workers, until nobody holds this registry."""
+        cluster = OwnCluster(self.workers)
+        weakref.finalize(self, cluster.close)
+        return cluster
 
     @property
     def _home(self) -> Path:
