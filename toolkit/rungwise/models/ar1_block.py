@@ -161,10 +161,11 @@ class Ar1Block:
         self.reason[self.n <= self.p] = NO_MORE_THAN.format(p=self.p)
         return np.ascontiguousarray(basis.transpose(2, 1, 0)), np.ascontiguousarray(residual.T)
 
-    def _gaps(self, gaps: np.ndarray, unit_gap: np.ndarray | None) -> np.ndarray:
+    def _gaps(self, gaps: np.ndarray, unit_gap: np.ndarray | None) -> np.ndarray | None:
         """Sort the gaps into kinds; give which pair of neighbors is of which kind.
 
-        The mask has the shape (kinds, pairs, series or 1).
+        The mask has the shape (kinds, pairs, series or 1); None where each pair is a kind of its own, in
+        each series.
         """
         if unit_gap is None:
             unit_gap = np.ones(len(gaps))
@@ -187,11 +188,15 @@ class Ar1Block:
         else:
             # As many kinds as pairs: each pair its own kind, with its own gap in each series.
             self.gaps = np.where(np.isnan(relative), 1.0, relative).T
-            masks = np.eye(self.places - 1)[:, :, None] * ~np.isnan(relative).T[None]
+            there = ~np.isnan(relative).T
+            if len(relative) > 1:
+                self.pairs = there.astype(float)
+                return None
+            masks = np.eye(self.places - 1)[:, :, None] * there[None]
         self.pairs = masks.sum(axis=1)
         return masks
 
-    def _collect(self, basis: np.ndarray, residual: np.ndarray, masks: np.ndarray) -> None:
+    def _collect(self, basis: np.ndarray, residual: np.ndarray, masks: np.ndarray | None) -> None:
         """Sum the products of neighbors: basis with basis, then residual with basis and itself."""
         p = self.p
         lower = [(a, b) for a in range(p) for b in range(a + 1)]
@@ -199,11 +204,15 @@ class Ar1Block:
         self.first_design = (basis[a, 0] * basis[b, 0])[:, :, None]
         now, before = basis[:, 1:], basis[:, :-1]
         products = now[a] * now[b], now[a] * before[b] + before[a] * now[b], before[a] * before[b]
-        self.design_sums = [np.einsum("dtr,etr->der", masks, product)[..., None] for product in products]
 
+        def by_kind(product: np.ndarray) -> np.ndarray:
+            if masks is None:
+                return self.pairs[:, None] * product.swapaxes(0, 1)
+            return np.einsum("dtr,etr->der", masks, product)
+
+        self.design_sums = [by_kind(product)[..., None] for product in products]
         e_now, e_before = residual[1:], residual[:-1]
-        one_design = basis.shape[2] == 1 and masks.shape[2] == 1
-        if one_design:
+        if masks is not None and basis.shape[2] == 1 and masks.shape[2] == 1:
             weight = masks[:, None, :, 0]
 
             def across(u: np.ndarray, v: np.ndarray) -> np.ndarray:
@@ -214,10 +223,10 @@ class Ar1Block:
         else:
 
             def across(u: np.ndarray, v: np.ndarray) -> np.ndarray:
-                return np.einsum("dtr,etr->der", masks, u * v)
+                return by_kind(u * v)
 
             def own(product: np.ndarray) -> np.ndarray:
-                return np.einsum("dtr,tr->dr", masks, product)[:, None]
+                return by_kind(product[None])
 
         sums = (
             (across(now, e_now), own(e_now * e_now)),
