@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from rungwise.ladders.practice_ratings import COLUMNS, practice_ratings
+from rungwise.ladders.practice_ratings import COLUMNS, practice_ratings, run_that_led_upward
+from rungwise.ladders.trials import trials_of
 from rungwise.tables.practice import Practice
 from rungwise.tables.problems import ProblemReport
 from rungwise.tables.table import Table, TableSet
@@ -123,3 +124,14 @@ def test_the_primary_rating_is_described(records, primary):
     for day in range(2):
         records.trial(day, 1, 8, before=4)
     assert _row(records)["early"] == (8 if primary == "peak" else 4)
+
+
+def test_the_run_of_one_step_is_the_one_in_the_table(records):
+    for day, step, peak in ((0, 1, 6), (1, 1, 2), (2, 1, 3), (3, 2, 5), (4, 2, 1), (5, 3, 4), (6, 2, 2)):
+        records.trial(day, step, peak)
+    tables = records.read()
+    run = practice_ratings(tables)["run"].tolist()
+    assert run == [2, 0, 0]  # step 2 was practiced last of all, and step 3 led nowhere
+    part = trials_of(tables)
+    assert [run_that_led_upward(part, step, at_most=3.0) for step in (1.0, 2.0, 3.0)] == run
+    assert run_that_led_upward(part, 1.0, at_most=2.0) == 0

@@ -1,5 +1,5 @@
 import numpy as np
-from rungwise.ladders.trials import trials_of
+from rungwise.ladders.trials import higher_one_later, trials_of
 
 
 def test_order_phase_and_declines(records):
@@ -63,3 +63,32 @@ def test_not_recorded(tmp_path):
 
     (tmp_path / "ratings.csv").write_text("child_id,date,phase,rating\nC1,2026-01-01,baseline,4\n")
     assert trials_of(read_caseload(tmp_path)) is None
+
+
+def test_trials_step_by_step_in_time_order(records):
+    records.trial(1, 2, 4, number=1)
+    records.trial(1, 1, 5, number=2)
+    records.trial(1, 2, 6, number=3)
+    records.trial(3, 2, 7)
+    records.trial(0, 2, 8, child="D1")  # the same step of another child is another step
+    trials = trials_of(records.read())
+    steps = trials.by_step()
+    assert trials.peak[steps.order].tolist() == [5, 4, 6, 7, 8]
+    assert steps.begin.tolist() == [0, 1, 4]
+    assert steps.end.tolist() == [1, 4, 5]
+    assert steps.new_day.tolist() == [True, True, False, True, True]
+    assert steps.ladder[0] == steps.ladder[1] < steps.ladder[2]
+    assert steps.count(trials.peak[steps.order] > 5).tolist() == [0, 2, 1]
+    none = trials.where(trials.peak > 10).by_step()
+    assert (len(none), none.count(none.new_day).tolist()) == (0, [])
+
+
+def test_a_higher_step_later_is_looked_for_on_the_same_ladder_alone():
+    rng = np.random.default_rng(5)
+    ladder, last = np.sort(rng.integers(0, 6, 40)), rng.integers(-20, 20, 40)
+    expected = [
+        any(ladder[j] == ladder[i] and last[j] > last[i] for j in range(i + 1, 40)) for i in range(40)
+    ]
+    assert 0 < sum(expected) < 40
+    assert higher_one_later(ladder, last).tolist() == expected
+    assert higher_one_later(ladder[:0], last[:0]).tolist() == []

@@ -133,14 +133,11 @@ def _tops(tables: TableSet) -> dict[str, float]:
 
 
 def _scores(child: str, ladder: str, trials: Trials, top: float | None) -> Approach:
-    days, first, occasion = np.unique(trials.day, return_index=True, return_inverse=True)
-    done = trials.outcome == "completed"
-    score = np.zeros(len(days))
-    np.maximum.at(score, occasion[done], trials.step[done])
-    lowest = np.full(len(days), np.inf)
-    np.minimum.at(lowest, occasion, trials.step)
-    declined = np.zeros(len(days), dtype=bool)
-    declined[occasion[trials.declined]] = True
+    first = trials.begins("day")
+    days = trials.day[first]
+    score = np.maximum.reduceat(np.where(trials.outcome == "completed", trials.step, 0.0), first)
+    lowest = np.minimum.reduceat(trials.step, first)
+    declined = np.logical_or.reduceat(trials.declined, first)
     cut_short = ~declined & (np.ones(len(days), dtype=bool) if top is None else score < top)
     phase = trials.phase[first]
     known = np.array([one is not None for one in phase], dtype=bool)

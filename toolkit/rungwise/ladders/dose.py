@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -240,22 +242,26 @@ def _weeks(first: np.datetime64, last: np.datetime64) -> float:
 def _by_child(trials: Trials | None) -> dict[str, Trials] | None:
     if trials is None:
         return None
-    if not len(trials):
-        return {}
-    child = trials.groups("child_id")
-    parts = np.split(np.arange(len(trials)), np.flatnonzero(np.diff(child)) + 1)
-    return {trials.child_id[places[0]]: trials.where(places) for places in parts}
+    begins = trials.begins("child_id").tolist()
+    return {
+        trials.child_id[begin]: trials.where(slice(begin, end))
+        for begin, end in pairwise([*begins, len(trials)])
+    }
 
 
 def _contacts_by_child(
     tables: TableSet,
-) -> dict[str, list[tuple[np.datetime64, str, float]]] | None:
+) -> dict[str, list[tuple[int, str, float]]] | None:
+    """Give day (as a number), attendance and minutes of each child's planned contacts."""
     if "sessions" not in tables.tables:
         return None
     sessions = tables.tables["sessions"]
-    found: dict[str, list[tuple[np.datetime64, str, float]]] = {}
-    columns = (sessions[name] for name in ("child_id", "date", "attended", "exposure_minutes"))
-    for child, day, attended, minutes in zip(*columns, strict=True):
+    found: dict[str, list[tuple[int, str, float]]] = {}
+    columns = (
+        sessions["child_id"], sessions["date"].astype(np.int64), sessions["attended"],
+        sessions["exposure_minutes"],
+    )  # fmt: skip
+    for child, day, attended, minutes in zip(*(column.tolist() for column in columns), strict=True):
         found.setdefault(child, []).append((day, attended, minutes))
     return found
 
@@ -306,15 +312,16 @@ def _practice(
 def _contacts(
     first: np.datetime64,
     last: np.datetime64,
-    by_child: dict[str, list[tuple[np.datetime64, str, float]]] | None,
+    by_child: dict[str, list[tuple[int, str, float]]] | None,
     child: str,
 ) -> dict[str, float]:
     if by_child is None:
         names = ("contacts", "attended", "cancelled", "missed", "minutes", "minutes_missing")
         return dict.fromkeys(names, float("nan"))
-    there = [one for one in by_child.get(child, []) if first <= one[0] <= last]
+    begin, end = first.astype(int), last.astype(int)
+    there = [one for one in by_child.get(child, []) if begin <= one[0] <= end]
     minutes = [one[2] for one in there if one[1] == "yes"]
-    known = [one for one in minutes if not np.isnan(one)]
+    known = [one for one in minutes if not math.isnan(one)]
     return {
         "contacts": len(there),
         "attended": len(minutes),

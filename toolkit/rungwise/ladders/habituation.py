@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.ladders.trials import Trials, trials_of
+from rungwise.ladders.trials import trials_of
 from rungwise.tables.table import TableSet
 
 if TYPE_CHECKING:
@@ -90,22 +90,26 @@ def habituation_between(tables: TableSet, *, child_id: str | None = None) -> pd.
     trials = trials_of(tables, child_id=child_id)
     if trials is None:
         return pd.DataFrame(columns=columns)
+    trials = trials.where(trials.kind == "practice")
+    steps = trials.by_step()
+    occasions = steps.count(steps.new_day)
+    opening = trials.where(steps.order[steps.new_day])
     rows = []
-    for child, ladder, part in trials.where(trials.kind == "practice").by_ladder():
-        for step in np.unique(part.step):
-            row = _between(part.where(part.step == step))
-            if row is not None:
-                rows.append((child, ladder, int(step), *row))
+    for end, n in zip(np.cumsum(occasions).tolist(), occasions.tolist(), strict=True):
+        if n < 2:
+            continue
+        here = slice(end - n, end)
+        named = opening.child_id[end - 1], opening.ladder_id[end - 1], int(opening.step[end - 1])
+        declined = int(np.count_nonzero(opening.outcome[here] == "declined"))
+        rows.append((*named, n, declined, *_course(opening.peak[here])))
     return pd.DataFrame(rows, columns=columns)
 
 
-def _between(trials: Trials) -> tuple[int, int, float, float, float] | None:
-    _, first = np.unique(trials.day, return_index=True)
-    if len(first) < 2:
-        return None
-    opening = trials.where(first)
-    peaks = opening.peak[~np.isnan(opening.peak)]
+def _course(peaks: np.ndarray) -> tuple[float, float, float]:
+    """Give the first and last rating and the mean change from one to the next."""
+    peaks = peaks[~np.isnan(peaks)]
     nan = float("nan")
-    change = float(np.mean(np.diff(peaks))) if len(peaks) > 1 else nan
-    begin, last = (float(peaks[0]), float(peaks[-1])) if len(peaks) else (nan, nan)
-    return len(first), int(opening.declined.sum()), begin, last, change
+    if not len(peaks):
+        return nan, nan, nan
+    change = float(np.diff(peaks).mean()) if len(peaks) > 1 else nan
+    return float(peaks[0]), float(peaks[-1]), change

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +10,8 @@ import numpy as np
 from rungwise.basis.errors import check_choice
 from rungwise.basis.intervals import share_interval_batch
 from rungwise.ladders.survival import Curve, cumulative_incidence
-from rungwise.ladders.trials import Trials, trials_of
+from rungwise.ladders.trials import Trials, higher_one_later, trials_of
+from rungwise.tables.groups import grouped
 from rungwise.tables.practice import Mastery
 from rungwise.tables.table import TableSet
 
@@ -69,7 +69,7 @@ class Episodes:
         return len(self.child_id)
 
     def where(self, mask: np.ndarray) -> Episodes:
-        """Give the episodes of a mask."""
+        """Give the episodes of a mask or of places."""
         return Episodes(**{name: getattr(self, name)[mask] for name in _DTYPES}, criterion=self.criterion)
 
     def frame(self) -> pd.DataFrame:
@@ -121,19 +121,44 @@ def mastery_episodes(tables: TableSet, *, child_id: str | None = None) -> Episod
     criterion = tables.practice.mastery
     rating = trials.before if tables.practice.primary_rating == "before" else trials.peak
     days = step_days(trials, rating, criterion.rating_at_most)
-    last_trial = _last_by_child(trials)
-    left = _left_because_of_fear(tables)
-    highest = _highest_after(days)
-    bounds = np.flatnonzero(np.diff(days.episode, prepend=-1, append=len(days))).tolist()
-    rows = [
-        _episode(days, slice(begin, end), criterion.occasions_in_a_row, last_trial, left, highest)
-        for begin, end in pairwise(bounds)
-    ]
-    columns = {
-        name: np.array([row[place] for row in rows], dtype=dtype)
-        for place, (name, dtype) in enumerate(_DTYPES.items())
-    }
-    return Episodes(**columns, criterion=criterion)
+    begin = days.begin
+    end = np.append(begin, len(days))[1:]
+    child, first_on, last_on = days.child_id[begin], days.day[begin], days.day[end - 1]
+    mastered_at = days.run_reached(days.met, criterion.occasions_in_a_row)
+    mastered = mastered_at < len(days)
+    later = np.arange(len(days)) > mastered_at[days.episode]
+    missed = days.run_reached(later & ~days.met & ~days.unrated, criterion.occasions_in_a_row)
+    lost_at = np.minimum(missed, days.run_reached(later & days.declined, 1))
+    passed_over = ~mastered & higher_one_later(days.ladder[begin], last_on.astype(np.int64))
+    left_on = _left_because_of_fear(tables, child)
+    left = ~mastered & ~passed_over & ~np.isnat(left_on)
+    # NaT stands behind the last day, for what never came.
+    day = np.append(days.day, np.datetime64("NaT"))
+    until = np.select(
+        [mastered, passed_over, left],
+        [day[mastered_at], last_on, np.fmax(left_on, last_on)],
+        _last_trial(trials, child),
+    )
+    result = np.full(len(begin), None, dtype=object)
+    result[mastered], result[left] = MASTERED, LEFT
+    ladder = days.ladder_id[begin]
+    episodes = Episodes(
+        child_id=child,
+        ladder_id=ladder,
+        step=days.step[begin],
+        first_on=first_on,
+        last_on=last_on,
+        occasions=np.where(mastered, mastered_at + 1, end) - begin,
+        days=(until - first_on).astype(float),
+        result=result,
+        passed_over=passed_over,
+        lost_on=day[lost_at],
+        unrated=np.add.reduceat(days.unrated, begin, dtype=np.int64),
+        practiced=np.logical_or.reduceat(days.practiced, begin),
+        criterion=criterion,
+    )
+    # The ladders of a child stand in the order in which the whole records come to them.
+    return episodes.where(np.argsort(grouped([child, ladder]), kind="stable"))
 
 
 def mastery_curves(
@@ -221,7 +246,9 @@ class StepDays:
     Attributes
     ----------
     episode : ndarray of int
-        Numbers child, ladder and step together.
+        Numbers child, ladder and step together, from 0 on.
+    ladder : ndarray of int
+        Numbers child and ladder together, in order.
     child_id, ladder_id, step, day : ndarray
     met : ndarray of bool
         Every trial was completed and rated no higher than the criterion.
@@ -234,6 +261,7 @@ class StepDays:
     """
 
     episode: np.ndarray
+    ladder: np.ndarray
     child_id: np.ndarray
     ladder_id: np.ndarray
     step: np.ndarray
@@ -246,16 +274,24 @@ class StepDays:
     def __len__(self) -> int:
         return len(self.episode)
 
+    @property
+    def begin(self) -> np.ndarray:
+        """Where each episode begins."""
+        return np.flatnonzero(np.diff(self.episode, prepend=-1))
+
+    def run_reached(self, mask: np.ndarray, in_a_row: int) -> np.ndarray:
+        """Give the place at which each episode first has so many in a row; the length of all if never."""
+        places, begin = np.arange(len(self)), self.begin
+        broken = np.maximum.accumulate(np.where(mask, -1, places))
+        run = places - np.maximum(broken, begin[self.episode] - 1)
+        return np.minimum.reduceat(np.where(run == in_a_row, places, len(self)), begin)
+
 
 def step_days(trials: Trials, rating: np.ndarray, at_most: float) -> StepDays:
     """Put the trials of a step on a day together, and say whether the day met the criterion."""
-    pair = trials.groups("child_id", "ladder_id")
-    order = np.lexsort((trials.day, trials.step, pair))
-    pair, step, day = pair[order], trials.step[order], trials.day[order]
-    new = np.ones(len(order), dtype=bool)
-    new[1:] = (np.diff(pair) > 0) | (np.diff(step) != 0) | (np.diff(day).astype(int) > 0)
-    first = np.flatnonzero(new)
-    group = np.cumsum(new) - 1
+    steps = trials.by_step()
+    order, first = steps.order, steps.order[steps.new_day]
+    group = np.cumsum(steps.new_day) - 1
     completed, rated = trials.outcome[order] == "completed", ~np.isnan(rating[order])
     low = rated & (np.where(rated, rating[order], np.inf) <= at_most)
     size = np.bincount(group) if len(group) else np.zeros(0, dtype=int)
@@ -263,14 +299,14 @@ def step_days(trials: Trials, rating: np.ndarray, at_most: float) -> StepDays:
     def count(mask: np.ndarray) -> np.ndarray:
         return np.bincount(group[mask], minlength=len(first))
 
-    episode = np.zeros(len(first), dtype=np.int64)
-    episode[1:] = np.cumsum((np.diff(pair[first]) > 0) | (np.diff(step[first]) != 0))
+    days = steps.count(steps.new_day)
     return StepDays(
-        episode=episode,
-        child_id=trials.child_id[order][first],
-        ladder_id=trials.ladder_id[order][first],
-        step=step[first],
-        day=day[first],
+        episode=np.repeat(np.arange(len(steps)), days),
+        ladder=np.repeat(steps.ladder, days),
+        child_id=trials.child_id[first],
+        ladder_id=trials.ladder_id[first],
+        step=trials.step[first],
+        day=trials.day[first],
         met=count(completed & low) == size,
         declined=count(trials.declined[order]) > 0,
         unrated=(count(completed) == size) & (count(~rated) > 0),
@@ -278,71 +314,21 @@ def step_days(trials: Trials, rating: np.ndarray, at_most: float) -> StepDays:
     )
 
 
-def _episode(
-    days: StepDays,
-    rows: slice,
-    in_a_row: int,
-    last_trial: dict[str, np.datetime64],
-    left: dict[str, np.datetime64],
-    highest: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]],
-) -> tuple[Any, ...]:
-    child, ladder, step = days.child_id[rows][0], days.ladder_id[rows][0], days.step[rows][0]
-    day, met = days.day[rows], days.met[rows]
-    mastered_at = _run_reached(met, in_a_row)
-    lost_on = np.datetime64("NaT")
-    passed_over = False
-    result: str | None
-    if mastered_at is not None:
-        result, end, occasions = MASTERED, day[mastered_at], mastered_at + 1
-        later = slice(mastered_at + 1, None)
-        missed = ~met[later] & ~days.unrated[rows][later]
-        lost_at = [_run_reached(missed, in_a_row), _run_reached(days.declined[rows][later], 1)]
-        if any(place is not None for place in lost_at):
-            lost_on = day[later][min(place for place in lost_at if place is not None)]
-    else:
-        occasions = len(day)
-        when, which = highest[child, ladder]
-        passed_over = bool((which[when > day[-1]] > step).any())
-        result, end = None, day[-1] if passed_over else last_trial[child]
-        if child in left and not passed_over:
-            result, end = LEFT, max(left[child], day[-1])
-    length = float((end - day[0]).astype(int))
-    unrated, practiced = int(days.unrated[rows].sum()), bool(days.practiced[rows].any())
-    return (
-        child, ladder, step, day[0], day[-1], occasions, length, result, passed_over, lost_on, unrated,
-        practiced,
-    )  # fmt: skip
+def _last_trial(trials: Trials, child_id: np.ndarray) -> np.ndarray:
+    """Give the day of the last trial of each child asked about."""
+    begins = trials.begins("child_id")
+    last = np.maximum.reduceat(trials.day, begins)
+    by_child = dict(zip(trials.child_id[begins].tolist(), last.tolist(), strict=True))
+    return np.array([by_child[child] for child in child_id.tolist()], dtype="datetime64[D]")
 
 
-def _run_reached(met: np.ndarray, in_a_row: int) -> int | None:
-    """Give the place at which so many in a row are first met."""
-    run = 0
-    for place, one in enumerate(met.tolist()):
-        run = run + 1 if one else 0
-        if run == in_a_row:
-            return place
-    return None
-
-
-def _last_by_child(trials: Trials) -> dict[str, np.datetime64]:
-    last: dict[str, np.datetime64] = {}
-    for child, day in zip(trials.child_id.tolist(), trials.day, strict=True):
-        if child not in last or day > last[child]:
-            last[child] = day
-    return last
-
-
-def _left_because_of_fear(tables: TableSet) -> dict[str, np.datetime64]:
-    if "children" not in tables.tables:
-        return {}
-    children = tables.tables["children"]
-    gone = (children["end_reason"] == "fear") & ~np.isnat(children["ended_on"])
-    return dict(zip(children["child_id"][gone].tolist(), children["ended_on"][gone], strict=True))
-
-
-def _highest_after(days: StepDays) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
-    """Give days and steps of each child's ladder, for asking whether a higher step came later."""
-    found: dict[tuple[str, str], list[int]] = {}
-    for i, key in enumerate(zip(days.child_id.tolist(), days.ladder_id.tolist(), strict=True)):
-        found.setdefault(key, []).append(i)
-    return {key: (days.day[places], days.step[places]) for key, places in found.items()}
+def _left_because_of_fear(tables: TableSet, child_id: np.ndarray) -> np.ndarray:
+    """Give the day on which each child asked about left because of fear, NaT where it did not."""
+    on: dict[str, Any] = {}
+    if "children" in tables.tables:
+        children = tables.tables["children"]
+        gone = children["end_reason"] == "fear"
+        on = dict(
+            zip(children["child_id"][gone].tolist(), children["ended_on"][gone].tolist(), strict=True)
+        )
+    return np.array([on.get(child) for child in child_id.tolist()], dtype="datetime64[D]")

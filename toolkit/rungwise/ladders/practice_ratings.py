@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rungwise.ladders.trials import Trials, trials_of
-from rungwise.tables.practice import Mastery
+from rungwise.ladders.exposure_trials import rating_of
+from rungwise.ladders.trials import Steps, Trials, higher_one_later, trials_of
 from rungwise.tables.table import TableSet
 
 if TYPE_CHECKING:
@@ -48,32 +48,35 @@ def practice_ratings(tables: TableSet, *, child_id: str | None = None) -> pd.Dat
     import pandas as pd
 
     trials = trials_of(tables, child_id=child_id)
+    if trials is None:
+        return pd.DataFrame(columns=list(COLUMNS))
+    trials = trials.where(trials.kind == "practice")
+    steps = trials.by_step()
+    rating = rating_of(trials, tables.practice)[steps.order]
+    rated = ~np.isnan(rating)
+    runs = _runs(trials, steps, rating, tables.practice.mastery.rating_at_most)
+    ratings, n_rated = rating[rated], steps.count(rated)
+    ends = np.cumsum(n_rated)
+    columns = (
+        steps.order[steps.begin],
+        ends - n_rated,
+        ends,
+        runs,
+        steps.end - steps.begin,
+        steps.count(steps.new_day),
+        steps.count(trials.declined[steps.order]),
+    )
     rows = []
-    if trials is not None:
-        before = tables.practice.primary_rating == "before"
-        for child, ladder, part in trials.where(trials.kind == "practice").by_ladder():
-            rows += [
-                (child, ladder, int(step), *_of_step(part, step, tables.practice.mastery, before))
-                for step in np.unique(part.step)
-            ]
+    for place, begin, end, run, *counted in zip(*(column.tolist() for column in columns), strict=True):
+        early, late = _halves(ratings[begin:end])
+        early_kept, late_kept = _halves(ratings[begin : end - run]) if run else (early, late)
+        rows.append(
+            (
+                trials.child_id[place], trials.ladder_id[place], int(trials.step[place]), *counted,
+                early, late, late - early, run, early_kept, late_kept, late_kept - early_kept,
+            )
+        )  # fmt: skip
     return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def _of_step(part: Trials, step: float, criterion: Mastery, before: bool) -> tuple[float, ...]:
-    places = np.flatnonzero(part.step == step)
-    here = part.where(places)
-    rating = here.before if before else here.peak
-    rated = ~np.isnan(rating) & ~here.declined
-    run = run_that_led_upward(part, step, at_most=criterion.rating_at_most, before=before)
-    early, late = _halves(rating[rated])
-    kept = rating[rated][: int(rated.sum()) - run]
-    early_kept, late_kept = _halves(kept)
-    days = len(np.unique(here.day))
-    declined = int(here.declined.sum())
-    return (
-        len(here), days, declined, early, late, late - early, run, early_kept, late_kept,
-        late_kept - early_kept,
-    )  # fmt: skip
 
 
 def run_that_led_upward(part: Trials, step: float, *, at_most: float, before: bool = False) -> int:
@@ -90,21 +93,28 @@ def run_that_led_upward(part: Trials, step: float, *, at_most: float, before: bo
     before : bool
         Whether the rating before the trial is the one that counts.
     """
-    places = np.flatnonzero(part.step == step)
-    if not (part.step[places[-1] + 1 :] > step).any():
-        return 0
-    here = part.where(places)
-    rating = here.before if before else here.peak
-    rated = ~np.isnan(rating) & ~here.declined
-    return _trailing(rated & (here.outcome == "completed") & (np.where(rated, rating, np.inf) <= at_most))
+    steps = part.by_step()
+    rating = (part.before if before else part.peak)[steps.order]
+    here = part.step[steps.order[steps.begin]] == step
+    return int(_runs(part, steps, rating, at_most)[here][0])
 
 
-def _trailing(mask: np.ndarray) -> int:
-    return len(mask) if mask.all() else int(np.argmin(mask[::-1]))
+def _runs(trials: Trials, steps: Steps, rating: np.ndarray, at_most: float) -> np.ndarray:
+    """Count the rated trials at the end of each step that made the child step up.
+
+    The ratings are given in the order of `steps`.
+    """
+    # Comparing a missing rating is False, and a decline is no completed trial.
+    met = (trials.outcome[steps.order] == "completed") & (rating <= at_most)
+    places = np.arange(len(met))
+    not_met = np.maximum.accumulate(np.where(met, -1, places))
+    run = steps.end - 1 - np.maximum(not_met[steps.end - 1], steps.begin - 1)
+    return np.where(higher_one_later(steps.ladder, steps.order[steps.end - 1]), run, 0)
 
 
 def _halves(ratings: np.ndarray) -> tuple[float, float]:
     half = len(ratings) // 2
     if half == 0:
         return float("nan"), float("nan")
-    return float(ratings[:half].mean()), float(ratings[-half:].mean())
+    # As `mean` does it, without its checks: there are two to four of them for every step of every child.
+    return float(np.add.reduce(ratings[:half]) / half), float(np.add.reduce(ratings[-half:]) / half)

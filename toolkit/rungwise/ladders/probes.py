@@ -231,11 +231,12 @@ def probe_frame(contrasts: tuple[ProbeContrast, ...]) -> pd.DataFrame:
 def _primary_steps(caseload: Caseload) -> dict[tuple[str, str], set[float]]:
     """Give the primary probe steps of each child's ladder."""
     planned = caseload.planned
-    columns = (planned[name].tolist() for name in ("child_id", "ladder_id", "probe_step", "primary"))
+    rows = planned["primary"].astype(bool)
+    columns = (planned[name][rows].tolist() for name in ("child_id", "ladder_id", "probe_step"))
     found: dict[tuple[str, str], set[float]] = {}
-    for child, ladder, step, primary in zip(*columns, strict=True):
-        if primary:
-            found.setdefault((child, ladder), set()).add(step)
+    # A step has many ratings, and each step is to be seen once.
+    for child, ladder, step in set(zip(*columns, strict=True)):
+        found.setdefault((child, ladder), set()).add(step)
     return found
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from rungwise.basis.errors import check_between
 from rungwise.basis.page_numbers import count_of, format_number
 from rungwise.ladders.exposure_trials import primary_probe_steps, rating_of
-from rungwise.ladders.mastery import step_days
+from rungwise.ladders.mastery import StepDays, step_days
 from rungwise.ladders.trials import Trials, trials_of
 from rungwise.tables.practice import Practice
 from rungwise.tables.table import TableSet
@@ -113,6 +113,12 @@ def standing(tables: TableSet, *, child_id: str | None = None) -> tuple[Standing
         return ()
     activities, tops = _ladders(tables)
     probe_steps = primary_probe_steps(tables)
+    days = step_days(trials, rating_of(trials, tables.practice), tables.practice.mastery.rating_at_most)
+    begin = days.begin
+    names = (column[begin].tolist() for column in (days.child_id, days.ladder_id, days.step))
+    stretches = map(slice, begin.tolist(), np.append(begin, len(days))[1:].tolist())
+    days_of = dict(zip(zip(*names, strict=True), stretches, strict=True))
+    incidents = _incidents_by_child(tables)
     found = []
     for child, ladder, part in trials.by_ladder():
         practiced = np.flatnonzero(part.kind == "practice")
@@ -129,8 +135,10 @@ def standing(tables: TableSet, *, child_id: str | None = None) -> tuple[Standing
                 steps=tops.get(ladder, 0),
                 activity=activities.get((ladder, step), ""),
                 on=part.day[place],
-                **_at_step(part.where(part.step == step), tables.practice),
-                **_incidents(tables, child, ladder, step),
+                **_at_step(
+                    part.where(part.step == step), days, days_of[child, ladder, step], tables.practice
+                ),
+                **_incidents(None if incidents is None else incidents.get(child, []), ladder, step),
                 baseline_needed=needed[0],
                 exposure_needed=needed[1],
             )
@@ -218,24 +226,23 @@ def occasions_needed(
     return baseline, None
 
 
-def _at_step(here: Trials, practice: Practice) -> dict[str, Any]:
+def _at_step(here: Trials, days: StepDays, rows: slice, practice: Practice) -> dict[str, Any]:
     criterion = practice.mastery
     rating = rating_of(here, practice)
-    days = step_days(here, rating, criterion.rating_at_most)
-    met = days.met
+    day, met = days.day[rows], days.met[rows]
     in_a_row = len(met) if met.all() else int(np.argmin(met[::-1]))
-    worst = [_worst(rating[here.day == day], practice) for day in days.day[-2:]]
+    worst = [_worst(rating[here.day == one], practice) for one in day[-2:]]
     last, before = worst[-1], worst[-2] if len(worst) > 1 else float("nan")
-    declined = bool(days.declined[-1])
+    declined = bool(days.declined[rows][-1])
     rise = last - before if practice.scales["fear"].better == "lower" else before - last
-    done_before = bool((here.outcome[here.day < days.day[-1]] == "completed").any())
+    done_before = bool((here.outcome[here.day < day[-1]] == "completed").any())
     return {
-        "occasions_at_step": len(days),
+        "occasions_at_step": len(day),
         "in_a_row": in_a_row,
         "needed": criterion.occasions_in_a_row,
         "rating_at_most": criterion.rating_at_most,
         "criterion_met": in_a_row >= criterion.occasions_in_a_row,
-        "unrated": int(days.unrated.sum()),
+        "unrated": int(days.unrated[rows].sum()),
         "last_rating": last,
         "rating_before": before,
         "last_declined": declined,
@@ -304,19 +311,26 @@ def _still_needed(
     )
 
 
-def _incidents(tables: TableSet, child: str, ladder: str, step: float) -> dict[str, Any]:
+def _incidents_by_child(tables: TableSet) -> dict[str, list[tuple[str | None, float, str]]] | None:
+    """Give ladder, step and severity of each child's incidents; None where they were not recorded."""
     if "incidents" not in tables.tables:
-        return {"incidents": None, "serious": None, "unplaced": None}
+        return None
     rows = tables.tables["incidents"]
-    mine = rows["child_id"] == child
-    on_ladder = rows["ladder_id"] == ladder
-    here = mine & on_ladder & (rows["step"] == step)
-    nowhere = mine & ((rows["ladder_id"] == None) | (on_ladder & np.isnan(rows["step"])))  # noqa: E711
-    return {
-        "incidents": int(here.sum()),
-        "serious": int((here & (rows["severity"] == "serious")).sum()),
-        "unplaced": int(nowhere.sum()),
-    }
+    found: dict[str, list[tuple[str | None, float, str]]] = {}
+    columns = (rows[name].tolist() for name in ("child_id", "ladder_id", "step", "severity"))
+    for child, *incident in zip(*columns, strict=True):
+        found.setdefault(child, []).append((incident[0], incident[1], incident[2]))
+    return found
+
+
+def _incidents(
+    mine: list[tuple[str | None, float, str]] | None, ladder: str, step: float
+) -> dict[str, Any]:
+    if mine is None:
+        return {"incidents": None, "serious": None, "unplaced": None}
+    here = [severity for on, at, severity in mine if on == ladder and at == step]
+    nowhere = [on is None or (on == ladder and math.isnan(at)) for on, at, _ in mine]
+    return {"incidents": len(here), "serious": here.count("serious"), "unplaced": sum(nowhere)}
 
 
 def _ladders(tables: TableSet) -> tuple[dict[tuple[str, float], str], dict[str, int]]:

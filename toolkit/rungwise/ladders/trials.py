@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -51,21 +52,60 @@ class Trials:
         """Mask of the trials that were declined."""
         return self.outcome == "declined"
 
-    def where(self, rows: np.ndarray) -> Trials:
-        """Give the trials of a mask or of places."""
-        return Trials(*(getattr(self, name)[rows] for name in _COLUMNS))
+    def where(self, rows: np.ndarray | slice) -> Trials:
+        """Give the trials of a mask, of places or of a stretch."""
+        return Trials(*[getattr(self, name)[rows] for name in _COLUMNS])
 
-    def groups(self, *names: str) -> np.ndarray:
-        """Number the distinct combinations of some columns, in the order of the trials."""
-        return grouped([getattr(self, name) for name in names])
+    def begins(self, *names: str) -> np.ndarray:
+        """Give the places where an entry of these columns differs from the one before."""
+        columns = [getattr(self, name) for name in names]
+        return np.flatnonzero(np.any([_is_new(column) for column in columns], axis=0))
 
     def by_ladder(self) -> Iterator[tuple[str, str, Trials]]:
         """Give child, ladder and their trials, pair by pair."""
-        if not len(self):
-            return
-        pairs = self.groups("child_id", "ladder_id")
-        for places in np.split(np.arange(len(self)), np.flatnonzero(np.diff(pairs)) + 1):
-            yield self.child_id[places[0]], self.ladder_id[places[0]], self.where(places)
+        begins = self.begins("child_id", "ladder_id").tolist()
+        for begin, end in pairwise([*begins, len(self)]):
+            yield self.child_id[begin], self.ladder_id[begin], self.where(slice(begin, end))
+
+    def by_step(self) -> Steps:
+        """Put the trials of each step of a child's ladder together."""
+        ladder = np.cumsum(_is_new(self.child_id) | _is_new(self.ladder_id))
+        order = np.lexsort((self.step, ladder))
+        begin = np.flatnonzero(_is_new(ladder[order]) | _is_new(self.step[order]))
+        new_day = _is_new(self.day[order])
+        new_day[begin] = True
+        end = np.append(begin, len(self))[1:]
+        return Steps(order, begin, end, ladder[order][begin], new_day)
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Steps of each child's ladder, upward.
+
+    Attributes
+    ----------
+    order : ndarray of int
+        Places of the trials, step by step, those of a step in time order.
+    begin, end : ndarray of int
+        Where each step's stretch of `order` begins and ends.
+    ladder : ndarray of int
+        Numbers the ladder (of a child) that each step is on, in order.
+    new_day : ndarray of bool
+        Marks the first trial of each day at a step, in `order`.
+    """
+
+    order: np.ndarray
+    begin: np.ndarray
+    end: np.ndarray
+    ladder: np.ndarray
+    new_day: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.begin)
+
+    def count(self, mask: np.ndarray) -> np.ndarray:
+        """Count the entries of a mask, given in `order`, step by step."""
+        return np.add.reduceat(mask, self.begin, dtype=np.int64)
 
 
 _COLUMNS = tuple(one.name for one in fields(Trials))
@@ -102,6 +142,36 @@ def trials_of(tables: TableSet, *, child_id: str | None = None) -> Trials | None
             getattr(gathered, name).setflags(write=False)
         _gathered[tables] = gathered
     return _gathered[tables]
+
+
+def higher_one_later(ladder: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Tell of each step whether a higher one of its ladder was there later.
+
+    Parameters
+    ----------
+    ladder : ndarray of int
+        The ladder each step is on, in the order of ladders and steps.
+    last : ndarray of int
+        When each step was there for the last time.
+
+    Examples
+    --------
+    >>> higher_one_later(np.array([0, 0, 0, 1]), np.array([3, 9, 5, 12])).tolist()
+    [True, False, False, False]
+    """
+    if not len(last):
+        return np.zeros(0, dtype=bool)
+    # From the end backward, each ladder lies above all those behind it, so that their steps never count.
+    above = last + (ladder[-1] - ladder) * (np.ptp(last) + 1)
+    highest = np.maximum.accumulate(above[::-1])[::-1]
+    return np.append(highest[1:] > above[:-1], False)
+
+
+def _is_new(column: np.ndarray) -> np.ndarray:
+    """Mark the entries that differ from the one before them."""
+    new = np.ones(len(column), dtype=bool)
+    new[1:] = column[1:] != column[:-1]
+    return new
 
 
 def _gather(tables: TableSet, rows: Table) -> Trials:

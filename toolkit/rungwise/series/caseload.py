@@ -96,7 +96,9 @@ class Caseload(TableSet):
         self, child_id: str, ladder_id: str | None = None, outcome: str | None = None
     ) -> tuple[float, ...]:
         """Give the steps probed on a ladder, the primary one first; none where steps are not recorded."""
-        rows = self._on(child_id, ladder_id, outcome)
+        return self._probed(self._on(child_id, ladder_id, outcome))
+
+    def _probed(self, rows: np.ndarray) -> tuple[float, ...]:
         steps, primary = self.planned["probe_step"][rows], self.planned["primary"][rows]
         found = {step for step in set(steps.tolist()) if step == step}
         first = {step for step in set(steps[primary].tolist()) if step == step}
@@ -110,7 +112,9 @@ class Caseload(TableSet):
         probe_step: float | None = None,
     ) -> tuple[str, ...]:
         """Give the kinds of rater of a series, the one its answer rests on first (``""``: not said)."""
-        rows = self._at(child_id, ladder_id, outcome, probe_step)
+        return self._rating(self._at(child_id, ladder_id, outcome, probe_step))
+
+    def _rating(self, rows: np.ndarray) -> tuple[str, ...]:
         kinds = self._raters[rows].tolist()
         usual = usual_rater([kind or None for kind in kinds]) or ""
         return (usual, *sorted(set(kinds) - {usual}))
@@ -157,7 +161,7 @@ class Caseload(TableSet):
         [0.0, 7.0]
         """
         rows = self._at(child_id, ladder_id, outcome, probe_step)
-        there = self.raters(child_id, ladder_id, outcome, probe_step)
+        there = self._rating(rows)
         if rated_by is None:
             rated_by = there[0]
         elif rated_by not in there:
@@ -248,7 +252,7 @@ class Caseload(TableSet):
     ) -> np.ndarray:
         rows = self._on(child_id, ladder_id, outcome)
         steps = self.planned["probe_step"][rows]
-        there = self.probe_steps(child_id, ladder_id, outcome)
+        there = self._probed(rows)
         if probe_step is None:
             if len(there) < 2:
                 return rows
