@@ -62,3 +62,13 @@ def test_a_browser_that_prints_nothing_is_reported(monkeypatch):
 def test_another_paper_is_refused():
     with pytest.raises(ValueError, match="paper must be one of 'A4', 'letter'; got 'A5'"):
         pdf.page_to_pdf(PAGE, paper="A5")
+
+
+def test_headings_have_the_same_names_whenever_they_were_read():
+    page = "/ID (node{}) /Headers [(node{}) (node{})] (node12)"
+    early = page.format("00000037", "00000037", "00000112").encode()
+    late = page.format("00000038", "00000038", "00000113").encode()
+    assert early != late
+    assert steady_ids(early) == steady_ids(late)
+    assert len(steady_ids(early)) == len(early)
+    assert b"(node00000001) /Headers [(node00000001) (node00000002)] (node12)" in steady_ids(late)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -48,6 +49,9 @@ _FLAGS = (
     "--disable-sync",
     "--disable-extensions",
 )
+
+
+_HEADING_ID = re.compile(rb"\(node\d{8}\)")
 
 
 def find_browser() -> str | None:
@@ -133,12 +137,28 @@ def page_to_pdf(page: str, *, paper: str = "A4", header: str = "", timeout: floa
                 prefix="rungwise-", dir=place, ignore_cleanup_errors=True
             ) as folder:
                 if made := _print(browser, sized, Path(folder), timeout):
-                    return made
+                    return steady_ids(made)
         except OSError:
             continue
     raise RungwiseError(
         f"The browser {browser} did not print the page; open the HTML page in any browser and print it."
     )
+
+
+def steady_ids(pdf: bytes) -> bytes:
+    """Number the names that table headings have in a PDF from 1.
+
+    The browser numbers them by when it happened to read what, so that two runs could differ.
+
+    Examples
+    --------
+    >>> steady_ids(b"/ID (node00000037) /Headers [(node00000037) (node00000112)]")
+    b'/ID (node00000001) /Headers [(node00000001) (node00000002)]'
+    """
+    names = sorted(set(_HEADING_ID.findall(pdf)))
+    # In their old order and as long as before: the file's index lists them sorted, and counts bytes.
+    steady = {name: b"(node%08d)" % number for number, name in enumerate(names, start=1)}
+    return _HEADING_ID.sub(lambda found: steady[found.group()], pdf)
 
 
 def _page_rules(paper: str, header: str) -> str:
