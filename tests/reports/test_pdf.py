@@ -69,6 +69,6 @@ def test_headings_have_the_same_names_whenever_they_were_read():
     early = page.format("00000037", "00000037", "00000112").encode()
     late = page.format("00000038", "00000038", "00000113").encode()
     assert early != late
-    assert steady_ids(early) == steady_ids(late)
-    assert len(steady_ids(early)) == len(early)
-    assert b"(node00000001) /Headers [(node00000001) (node00000002)] (node12)" in steady_ids(late)
+    assert pdf.steady_ids(early) == pdf.steady_ids(late)
+    assert len(pdf.steady_ids(early)) == len(early)
+    assert b"(node00000001) /Headers [(node00000001) (node00000002)] (node12)" in pdf.steady_ids(late)
