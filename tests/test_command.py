@@ -163,6 +163,15 @@ def test_one_page_in_the_way_keeps_all_pages_from_being_written(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == [family.name]
 
 
+def test_an_audit_counts_a_row_with_several_errors_once(tmp_path):
+    lines = ["child_id,date,phase,rating,declined"]
+    lines += [f"C1,2026-07-{day:02},{'baseline' if day < 8 else 'exposure'},5," for day in range(1, 20)]
+    (tmp_path / "ratings.csv").write_text("\n".join([*lines, "C1,2026-07-40,later,x,"]), encoding="utf-8")
+    (tmp_path / "practice.toml").write_text("alpha = 5", encoding="utf-8")
+    run = rungwise("audit", tmp_path, "--quarter", "2026Q3", "--to", tmp_path / "out")
+    assert "1 row set aside; `rungwise check` lists them." in run.stdout
+
+
 def test_a_report_is_not_overwritten_unasked(tmp_path):
     page = tmp_path / "page" / "child_child.html"
     page.parent.mkdir()

@@ -8,7 +8,7 @@ from rungwise.single_case.staggered_starts import StaggeredStarts
 from rungwise.study import simulated_designs, simulated_tests
 from rungwise.study.scenario import Scenario
 from rungwise.study.simulated_designs import Setting
-from rungwise.study.simulated_tests import p_values, reaching
+from rungwise.study.simulated_tests import reaching
 
 HARD = Scenario(decline_at=8.5, missed=0.1, dropout=0.02, baseline_slope=-0.05, level_change=-1.5)
 DESIGNS = {
@@ -16,6 +16,12 @@ DESIGNS = {
     "in windows": StaggeredStarts(((4, 5, 6), (8, 9), (11,)), False, "random"),
     "random starts": [RandomStart(4, 9, "random"), RandomStart(5, 11, "random")],
 }
+
+
+def p_values(setting, scenario, replications, rng, statistic, alternative):
+    """p of every replication, none of them spared."""
+    cases = simulated_tests._simulate(setting, scenario, replications, rng, statistic)
+    return simulated_tests._p_of(setting, cases, np.arange(replications), alternative)
 
 
 def by_the_test(design, simulated, statistic, alternative):

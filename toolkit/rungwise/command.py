@@ -156,9 +156,14 @@ def _audit(options: argparse.Namespace) -> int:
     (page,) = (file for file in written if file.suffix == ".html")
     result = json.loads(page.with_suffix(".json").read_text(encoding="utf-8"))
     print(*(sentence for sentence in (result["answer"], result["uncertainty"]) if sentence), sep="\n")
-    aside = sum(row["rows"] for row in result.get("set_aside", ()) if row["severity"] == "error")
+    # A row may hold several errors, and an error may be about no row.
+    aside = {
+        (problem["source"], problem["table"], problem["row"])
+        for problem in result.get("problems", ())
+        if problem["severity"] == "error" and problem["row"]
+    }
     if aside:
-        print(f"{count_of(aside, 'row')} set aside; `rungwise check` lists them.")
+        print(f"{count_of(len(aside), 'row')} set aside; `rungwise check` lists them.")
     print(f"\nWritten: {page}\nand {count_of(len(written) - 1, 'more file')} in {folder}.")
     judged = result["verdicts"][0]["n"] if result.get("verdicts") else 0
     return DONE if judged or options.edition == "sharing" else NOT_ENOUGH_DATA

@@ -1,4 +1,4 @@
-"""The randomization test of many simulated studies at once: every p, or whether it reaches a level."""
+"""The randomization test of many simulated studies at once: whether each p reaches a level."""
 
 from __future__ import annotations
 
@@ -93,19 +93,6 @@ class _Case:
         return np.take(ordered, self.place, axis=1), without[self.place]
 
 
-def p_values(
-    setting: Setting,
-    scenario: Scenario,
-    replications: int,
-    rng: np.random.Generator,
-    statistic: str,
-    alternative: str,
-) -> np.ndarray:
-    """Simulate studies and give the p of each; NaN where one could not be tested."""
-    cases = _simulate(setting, scenario, replications, rng, statistic)
-    return _p_of(setting, cases, np.arange(replications), alternative)
-
-
 def reaching(
     setting: Setting,
     scenario: Scenario,
@@ -117,8 +104,8 @@ def reaching(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Simulate studies and say whose p is at most alpha, and which could not be tested.
 
-    The same studies, and exactly the same answers, as by `p_values`, sooner: the assignments are counted
-    with terms rounded to 16 bits. How far rounding may move a sum of them is known, so that most counts lie
+    Exactly the answers that every study's p would give, sooner: the assignments are counted with terms
+    rounded to 16 bits. How far rounding may move a sum of them is known, so that most counts lie
     beyond doubt on one side of what alpha allows; p is worked out for the others.
 
     Returns
@@ -191,6 +178,7 @@ def _observed(made: list[np.ndarray], terms: list[np.ndarray]) -> np.ndarray:
 
 
 def _p_of(setting: Setting, cases: list[_Case], replications: np.ndarray, alternative: str) -> np.ndarray:
+    """Give the p of some studies; NaN where one could not be tested."""
     terms = [case.terms(replications) for case in cases]
     observed = _observed([case.made[replications] for case in cases], terms)
     testable = ~np.isnan([one.sum(axis=0) for one in terms]).any(axis=0)
